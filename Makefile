@@ -1,0 +1,39 @@
+# Everything a newcomer or a build machine runs. The first use of a target makes .venv.
+PYTHON ?= python3
+VENV := .venv
+BIN := $(VENV)/bin
+STAMP := $(VENV)/.ready
+
+.PHONY: demo test check format speed clean
+
+$(STAMP): pyproject.toml constraints.txt
+	@$(PYTHON) -c "import sys; sys.exit(sys.version_info < (3, 11))" || { echo "Mendproof needs Python 3.11 or newer; this is $$($(PYTHON) --version). Try: make PYTHON=python3.11 ..." >&2; exit 2; }
+	@$(PYTHON) -c "import venv, ensurepip" 2>/dev/null || { echo "This Python has no venv module. Install it (on Debian: apt install python3-venv) and run make again." >&2; exit 2; }
+	$(PYTHON) -m venv $(VENV)
+	$(BIN)/python -m pip install --quiet --disable-pip-version-check --constraint constraints.txt --editable '.[dev]'
+	@touch $(STAMP)
+
+demo: $(STAMP)
+	$(BIN)/mendproof demo
+
+test: $(STAMP)
+	$(BIN)/python -m pytest -q
+
+check: $(STAMP)
+	$(BIN)/ruff format --check .
+	$(BIN)/ruff check .
+	$(BIN)/mypy
+	$(BIN)/lint-imports
+	$(BIN)/coverage run -m pytest -q
+	$(BIN)/coverage report --include='decoders/*,sessions/*' --fail-under=100
+	$(BIN)/coverage report --include='gateway/*,simulators/*'
+
+format: $(STAMP)
+	$(BIN)/ruff format .
+	$(BIN)/ruff check --fix .
+
+speed: $(STAMP)
+	$(BIN)/python tests/speed.py
+
+clean:
+	rm -rf $(VENV) .mypy_cache .ruff_cache .pytest_cache .hypothesis .coverage mendproof-demo

@@ -1,0 +1,185 @@
+"""Answers of the services that identify a unit, change its session, clear its codes or find it present."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from types import MappingProxyType
+
+from decoders.cursor import Cursor
+
+_TEXT_FILL = b"\x00\xff "
+
+IDENTIFIER_NAMES: Mapping[int, str] = MappingProxyType(
+    {
+        0xF180: "boot software identification",
+        0xF181: "application software identification",
+        0xF182: "application data identification",
+        0xF183: "boot software fingerprint",
+        0xF184: "application software fingerprint",
+        0xF185: "application data fingerprint",
+        0xF186: "active session",
+        0xF187: "spare part number",
+        0xF188: "software number",
+        0xF189: "software version",
+        0xF18A: "supplier",
+        0xF18B: "manufacture date",
+        0xF18C: "serial number",
+        0xF18D: "supported functional units",
+        0xF18E: "kit assembly part number",
+        0xF190: "VIN",
+        0xF191: "hardware number",
+        0xF192: "supplier hardware number",
+        0xF193: "supplier hardware version",
+        0xF194: "supplier software number",
+        0xF195: "supplier software version",
+        0xF196: "type approval number",
+        0xF197: "system name",
+        0xF198: "workshop code or tester serial number",
+        0xF199: "programming date",
+        0xF19A: "calibration workshop code or equipment serial number",
+        0xF19B: "calibration date",
+        0xF19C: "calibration equipment software number",
+        0xF19D: "installation date",
+        0xF19E: "ODX file name",
+        0xF19F: "entity",
+    }
+)
+"""Identification data identifiers, in our own words. Source: ISO 14229-1, Annex C."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class IdentifierValue:
+    """One data identifier as read.
+
+    Args:
+        number: the identifier, 0..FFFF.
+        data: its bytes, at least one. Padding cannot be told from data here and stays in.
+        raw: the whole answer.
+    """
+
+    number: int
+    data: bytes
+    raw: bytes
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ClearAnswer:
+    """A unit said that it carried out a clear.
+
+    Args:
+        service: the service that was asked: 14 or, for OBD, 04.
+        leftover: fill bytes behind the answer, else empty.
+        raw: the whole answer.
+    """
+
+    service: int
+    leftover: bytes
+    raw: bytes
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SessionAnswer:
+    """A unit entered a session.
+
+    Args:
+        session: the session, 01..7F.
+        p2_ms: longest time to the first byte of an answer, milliseconds; None where the unit does not say.
+        p2_star_ms: the same after an "answer pending", milliseconds; None where the unit does not say.
+        leftover: fill bytes behind the answer, else empty.
+        raw: the whole answer.
+    """
+
+    session: int
+    p2_ms: int | None
+    p2_star_ms: int | None
+    leftover: bytes
+    raw: bytes
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class TesterPresentAnswer:
+    """A unit is there. `leftover` holds fill bytes behind the answer, else nothing."""
+
+    subfunction: int
+    leftover: bytes
+    raw: bytes
+
+
+def decode_identifier(data: bytes) -> IdentifierValue:
+    """Read an answer 62 to a request for a single identifier.
+
+    Raises:
+        DecodeError: another answer, or one that is cut before its first data byte.
+
+    Source: ISO 14229-1, ReadDataByIdentifier positive response.
+    """
+    cursor = Cursor(data)
+    cursor.one_of((0x62,), "service")
+    number = cursor.u16("identifier")
+    cursor.peek(1, f"data of identifier {number:04X}")
+    return IdentifierValue(number=number, data=cursor.rest(), raw=data)
+
+
+def decode_clear(data: bytes) -> ClearAnswer:
+    """Read an answer 54 (or 44, the OBD clear).
+
+    Raises:
+        DecodeError: another answer, or other bytes than padding behind it.
+
+    Source: ISO 14229-1, ClearDiagnosticInformation positive response; SAE J1979, service 04.
+    """
+    cursor = Cursor(data)
+    service = cursor.one_of((0x54, 0x44), "service") - 0x40
+    return ClearAnswer(service=service, leftover=cursor.padding("end of answer"), raw=data)
+
+
+def decode_session(data: bytes) -> SessionAnswer:
+    """Read an answer 50. Units of older editions may leave the times out.
+
+    Raises:
+        DecodeError: another answer, a cut one, or other bytes than padding behind it.
+
+    Source: ISO 14229-1, DiagnosticSessionControl positive response, sessionParameterRecord (P2* in 10 ms).
+    """
+    cursor = Cursor(data)
+    cursor.one_of((0x50,), "service")
+    session = cursor.u8("session")
+    p2_ms = p2_star_ms = None
+    if cursor.remaining:
+        p2_ms = cursor.u16("P2")
+        p2_star_ms = cursor.u16("P2*") * 10
+    return SessionAnswer(
+        session=session,
+        p2_ms=p2_ms,
+        p2_star_ms=p2_star_ms,
+        leftover=cursor.padding("end of answer"),
+        raw=data,
+    )
+
+
+def decode_tester_present(data: bytes) -> TesterPresentAnswer:
+    """Read an answer 7E.
+
+    Raises:
+        DecodeError: another answer, a cut one, or other bytes than padding behind it.
+
+    Source: ISO 14229-1, TesterPresent positive response.
+    """
+    cursor = Cursor(data)
+    cursor.one_of((0x7E,), "service")
+    subfunction = cursor.one_of((0x00,), "sub-function")
+    return TesterPresentAnswer(subfunction=subfunction, leftover=cursor.padding("end of answer"), raw=data)
+
+
+def identifier_name(did: int) -> str | None:
+    """The name of a standard identification identifier, 0..FFFF; None for one that is a maker's own."""
+    return IDENTIFIER_NAMES.get(did)
+
+
+def text_of(data: bytes) -> str | None:
+    """The bytes as printable ASCII without trailing 00, FF or spaces; None if that is not text or empty."""
+    text = data.rstrip(_TEXT_FILL)
+    if not text or any(not 0x20 <= byte <= 0x7E for byte in text):
+        return None
+    return text.decode("ascii")

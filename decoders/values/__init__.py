@@ -1,0 +1,42 @@
+"""The value types that every other package shares: addresses, codes, status bytes, exchanges."""
+
+from decoders.values.address import (
+    CanId,
+    UnitAddress,
+    functional_target,
+    is_functional,
+    iso_15765_4_unit,
+    normalise_unit,
+    source_of,
+)
+from decoders.values.dtc import Dtc
+from decoders.values.exchange import (
+    Answer,
+    AnswerKind,
+    Exchange,
+    Outcome,
+    Request,
+    SourceOutcome,
+    outcome_of,
+)
+from decoders.values.status import Status, StatusBit
+
+__all__ = [
+    "Answer",
+    "AnswerKind",
+    "CanId",
+    "Dtc",
+    "Exchange",
+    "Outcome",
+    "Request",
+    "SourceOutcome",
+    "Status",
+    "StatusBit",
+    "UnitAddress",
+    "functional_target",
+    "is_functional",
+    "iso_15765_4_unit",
+    "normalise_unit",
+    "outcome_of",
+    "source_of",
+]

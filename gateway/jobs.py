@@ -1,0 +1,251 @@
+"""What is done to a job apart from asking the vehicle: open it, note work, decide, judge, close."""
+
+from __future__ import annotations
+
+import hashlib
+import threading
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from decoders import check_vin, decode_identifier, decode_info, text_of
+from decoders.errors import DecodeError, UsageError
+from decoders.values import AnswerKind, Dtc, Exchange, Request, functional_target, normalise_unit
+from gateway.guard import GuardedLink
+from gateway.links import Plan
+from gateway.profiles import LoadedProfile
+from gateway.settings import Settings
+from gateway.visit import Notice, Visit
+from sessions.journal import Kind
+from sessions.plan.prelude import FUNCTIONAL_IDS
+from sessions.profile import NO_PROFILE, Profile
+from sessions.record import JobRecord, read_record
+from sessions.store import JobWriter, Store
+from sessions.verdict import RULES_VERSION, FaultVerdict, JobGrade, JobVerdict, RuleSettings, Verdict, judge, verdict_form
+
+VIN_BY_OBD = b"\x09\x02"
+VIN_BY_UDS = b"\x22\xf1\x90"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Opened:
+    """A job just opened, and the VIN the vehicle gave, with what is known of its check digit."""
+
+    job: int
+    vin: str | None
+    vin_words: str
+
+
+def open_job(
+    store: Store,
+    *,
+    actor: str,
+    settings: Settings,
+    profile: LoadedProfile | None,
+    complaints: Sequence[str],
+    odometer_km: int | None,
+    link: GuardedLink | None,
+) -> Opened:
+    """Open a job; with a link, read the VIN from the vehicle and check it."""
+    row = store.new_job()
+    with store.writer(row.job, actor=actor) as writer:
+        job: dict[str, object] = {"complaints": list(complaints)}
+        if odometer_km is not None:
+            job["odometer_km"] = odometer_km
+        writer.append(Kind.JOB, job)
+        if profile is not None:
+            raw = profile.text.encode("utf-8")
+            payload = {
+                "name": profile.profile.name,
+                "sha256": hashlib.sha256(raw).hexdigest(),
+                "profile": profile.profile.to_payload(),
+            }
+            writer.append(Kind.PROFILE, payload, raw)
+        known = profile.profile if profile else NO_PROFILE
+        rules = RuleSettings.of(known.settings, settings.rules).to_payload()
+        writer.append(Kind.SETTINGS, {"rules_version": RULES_VERSION, **rules})
+        vin = None
+        if link is not None:
+            vin = _read_vin(store, writer, link, known, settings)
+        words = vin_words(vin) if link is not None else "not read: no link was given"
+        if vin is not None:
+            writer.append(Kind.OBSERVATION, {"about": "vin", "state": "read", "text": f"{vin}: {words}"})
+    return Opened(job=row.job, vin=vin, vin_words=words)
+
+
+def _read_vin(
+    store: Store, writer: JobWriter, link: GuardedLink, profile: Profile, settings: Settings
+) -> str | None:
+    writer.append(Kind.LINK, {"link": link.address})
+    visit = Visit(store, writer, link, profile, limits=settings.limits)
+    plans = {"vin": _plan_vin(tuple(unit.address for unit in profile.units))}
+    for exchange in visit.ask(plans, during="open"):
+        found = vin_of(exchange)
+        if found:
+            return found
+    return None
+
+
+def _plan_vin(units: Sequence[str]) -> Plan:
+    """Ask for the VIN until somebody gives it: emissions units first, then each unit of the profile."""
+    requests = [Request(functional_target(can_id), VIN_BY_OBD) for can_id in FUNCTIONAL_IDS]
+    requests += [Request(unit, data) for unit in units for data in (VIN_BY_OBD, VIN_BY_UDS)]
+    for request in requests:
+        exchange = yield request
+        if vin_of(exchange):
+            return
+
+
+def vin_of(exchange: Exchange) -> str | None:
+    """The VIN in the first positive answer of an exchange, or None."""
+    for answer in exchange.answers:
+        if answer.kind is not AnswerKind.POSITIVE:
+            continue
+        try:
+            if exchange.request == VIN_BY_UDS:
+                return text_of(decode_identifier(answer.data).data)
+            return next(iter(decode_info(answer.data).items), None)
+        except DecodeError:
+            continue
+    return None
+
+
+def vin_words(vin: str | None) -> str:
+    """What is known of a VIN as read: form and check digit; a region without check digits is not an error."""
+    if vin is None:
+        return "no unit gave a VIN"
+    check = check_vin(vin)
+    if check.problem is not None:
+        return f"not well formed: {check.problem}"
+    if check.check_digit_ok:
+        return "check digit right"
+    return "check digit does not match; not every region uses one"
+
+
+def visit_vehicle(
+    store: Store,
+    writer: JobWriter,
+    link: GuardedLink,
+    settings: Settings,
+    *,
+    stop: threading.Event | None = None,
+    notice: Notice | None = None,
+) -> Visit:
+    """Begin a visit to the job's vehicle over a link, and note which link it is."""
+    profile = read_record(store.journal(writer.job)).profile
+    writer.append(Kind.LINK, {"link": link.address})
+    visit = Visit(store, writer, link, profile, limits=settings.limits, stop=stop)
+    if notice is not None:
+        visit.notice = notice
+    return visit
+
+
+def record_of(store: Store, job: int) -> JobRecord:
+    """The record of a job.
+
+    Raises:
+        RecordError: there is no such job, or its journal is damaged.
+    """
+    store.job(job)
+    return read_record(store.journal(job))
+
+
+def judge_job(store: Store, job: int) -> JobVerdict:
+    """The verdict of a job, derived afresh from its journal."""
+    return judge(record_of(store, job))
+
+
+def keep_verdict(writer: JobWriter, store: Store) -> JobVerdict:
+    """Derive the verdict and keep it in the journal as it was seen now."""
+    verdict = judge_job(store, writer.job)
+    form = verdict_form(verdict, writer.job)
+    kept = {
+        "rules_version": RULES_VERSION,
+        "job_verdict": form["job_verdict"],
+        "set_aside_count": form["set_aside_count"],
+        "faults": [
+            {key: fault[key] for key in ("unit", "code", "memory", "verdict", "rule")} for fault in form["faults"]
+        ],
+    }
+    if verdict.after is not None:
+        kept["scan"] = verdict.after.number
+    writer.append(Kind.VERDICT, kept)
+    return verdict
+
+
+def note_work(writer: JobWriter, what: str, text: str, worked_at: str | None = None) -> None:
+    """Write a line of the repair sheet: a part, a fluid or a note."""
+    payload = {"what": what, "text": text}
+    if worked_at is not None:
+        payload["worked_at"] = worked_at
+    writer.append(Kind.SHEET, payload)
+
+
+def note_observation(writer: JobWriter, about: str, state: str, text: str) -> None:
+    """Note what a person saw: a complaint or a lamp lit, gone or explained."""
+    payload = {"about": about, "state": state}
+    if text:
+        payload["text"] = text
+    writer.append(Kind.OBSERVATION, payload)
+
+
+def find_fault(verdict: JobVerdict, unit: str, code: str) -> FaultVerdict:
+    """The fault a person means.
+
+    Raises:
+        UsageError: no reading of the job shows it; the line lists those there are.
+    """
+    address, dtc = normalise_unit(unit), Dtc.parse(code)
+    for fault in verdict.faults:
+        if fault.key.unit == address and dtc in (fault.key.dtc, fault.key.dtc.base_only):
+            return fault
+    known = ", ".join(f"{fault.key.unit} {fault.key.dtc.text}" for fault in verdict.faults) or "none"
+    raise UsageError(f"No reading of this job shows {dtc.text} in {address}", next_step=f"faults: {known}")
+
+
+def set_aside(store: Store, writer: JobWriter, unit: str, code: str | None, reason: str) -> str:
+    """Set a fault or a whole unit aside, for the verdict it has now; gives back that verdict's word.
+
+    Before any after-scan it is given for `failing`.
+
+    Raises:
+        UsageError: the fault is not known, or the reason is empty.
+    """
+    if not reason.strip():
+        raise UsageError("A decision to set aside needs a reason", next_step="add --reason TEXT")
+    verdict = judge_job(store, writer.job)
+    payload = {"unit": normalise_unit(unit), "reason": reason, "given_for": Verdict.UNREAD.value}
+    if code is not None:
+        fault = find_fault(verdict, unit, code)
+        given_for = fault.verdict if verdict.after is not None else Verdict.FAILING
+        payload |= {
+            "code": fault.key.dtc.text,
+            "memory": fault.key.memory,
+            "given_for": given_for.value,
+        }
+    writer.append(Kind.DECISION, payload)
+    return payload["given_for"]
+
+
+def close_job(store: Store, writer: JobWriter) -> JobVerdict:
+    """Close a job: only one judged on a scan taken as `after` can be closed.
+
+    Raises:
+        UsageError: it has no such scan, or is closed already.
+    """
+    record = record_of(store, writer.job)
+    if record.closed is not None:
+        raise UsageError(f"Job {writer.job} is closed already", next_step="open a new job for new work")
+    verdict = judge(record)
+    if verdict.after is None or verdict.after.taken_as != "after":
+        raise UsageError(
+            f"Job {writer.job} has no complete after-scan newer than the last clear",
+            next_step="scan first: mendproof scan JOB --as after --link LINK",
+        )
+    keep_verdict(writer, store)
+    writer.append(Kind.CLOSE, {"job_verdict": verdict.grade.value})
+    return verdict
+
+
+def is_good(verdict: JobVerdict) -> bool:
+    """True if the job is proven: what ``verdict --strict`` asks."""
+    return verdict.grade is JobGrade.PROVEN

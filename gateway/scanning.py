@@ -1,0 +1,122 @@
+"""A scan: the whole car asked, everything kept, and an honest word on whether it was complete."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+
+from decoders.values import Dtc, Exchange, Outcome, is_functional
+from gateway.visit import Visit
+from sessions.journal import Kind
+from sessions.plan import LIVE_PIDS, Heard, heard_units, plan_live, plan_prelude, plan_unit
+from sessions.record import JobRecord
+from sessions.record.model import TakenAs
+from sessions.verdict.sights import fault_keys
+
+OBD_REQUEST_IDS = tuple(f"7E{digit}" for digit in range(8))
+"""Physical request identifiers of emissions units. Source: ISO 15765-4."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ScanResult:
+    """What a scan came to.
+
+    Args:
+        number: its number within the job.
+        complete: True if every planned request was sent.
+        reason: why it is not complete, or an empty text.
+    """
+
+    number: int
+    complete: bool
+    reason: str
+
+
+def close_cut_short(visit: Visit) -> None:
+    """Mark scans that an earlier process left unfinished as cut short; what they read stays evidence."""
+    for scan in visit.record().scans:
+        if scan.end is None:
+            visit.writer.append(
+                Kind.SCAN_END,
+                {"scan": scan.number, "complete": False, "reason": "cut short: the program ended"},
+            )
+
+
+def take_scan(visit: Visit, taken_as: TakenAs, *, after_erase: bool = False) -> ScanResult:
+    """Scan the whole car.
+
+    Args:
+        visit: where to ask and what to write.
+        taken_as: what the scan is for.
+        after_erase: True if a person says that codes were erased before it.
+    """
+    close_cut_short(visit)
+    record = visit.record()
+    number = max((scan.number for scan in record.scans), default=0) + 1
+    begin: dict[str, object] = {"scan": number, "as": taken_as, "link": visit.link.address}
+    if after_erase:
+        begin["after_erase"] = True
+    visit.writer.append(Kind.SCAN_BEGIN, begin)
+    exchanges: list[Exchange] = []
+    heard: tuple[Heard, ...] = ()
+    for step in ("prelude", "live", "units", "live"):
+        if visit.stop.is_set():
+            break
+        if step == "prelude":
+            exchanges += visit.ask({"prelude": plan_prelude()}, during="scan", scan=number)
+            heard = heard_units(exchanges)
+        elif step == "live":
+            exchanges += ask_live(visit, heard, number)
+        else:
+            exchanges += _ask_units(visit, record, heard, number)
+    return _end_scan(visit, number, exchanges)
+
+
+def _ask_units(visit: Visit, record: JobRecord, heard: Iterable[Heard], number: int) -> tuple[Exchange, ...]:
+    units = sorted(
+        {*(unit.address for unit in visit.profile.units), *(item.unit for item in heard), *record.units}
+    )
+    again = listed_before(record)
+    plans = {unit: plan_unit(unit, again.get(unit, ())) for unit in units}
+    return visit.ask(plans, during="scan", scan=number)
+
+
+def ask_live(visit: Visit, heard: tuple[Heard, ...], number: int) -> tuple[Exchange, ...]:
+    """Read engine speed, road speed and the other conditions of every unit that offers them.
+
+    If nobody answered the prelude, the emissions units that the profile names are asked all the same.
+    """
+    offers = {item.unit: item.live for item in heard if item.live}
+    if not heard:
+        offers = {
+            unit.address: LIVE_PIDS
+            for unit in visit.profile.units
+            if unit.address.partition("/")[0] in OBD_REQUEST_IDS
+        }
+    plans = {unit: plan_live(unit, pids) for unit, pids in offers.items()}
+    return visit.ask(plans, during="scan", scan=number)
+
+
+def listed_before(record: JobRecord) -> dict[str, tuple[Dtc, ...]]:
+    """The three-byte codes that earlier readings of the job listed, by unit."""
+    found: dict[str, tuple[Dtc, ...]] = {}
+    for key in fault_keys(record):
+        if key.memory == "dtc":
+            found[key.unit] = (*found.get(key.unit, ()), key.dtc)
+    return found
+
+
+def _end_scan(visit: Visit, number: int, exchanges: list[Exchange]) -> ScanResult:
+    unsent = [exchange for exchange in exchanges if exchange.outcome is Outcome.UNSENT]
+    reason = ""
+    if visit.stop.is_set():
+        reason = "cut short: stopped by hand"
+    elif unsent:
+        reason = f"{len(unsent)} request{'s were' if len(unsent) != 1 else ' was'} never sent: {unsent[0].trouble}"
+    elif not any(not is_functional(exchange.target) for exchange in exchanges):
+        reason = "no unit is known: name a profile, or check that the key is on"
+    payload: dict[str, object] = {"scan": number, "complete": not reason}
+    if reason:
+        payload["reason"] = reason
+    visit.writer.append(Kind.SCAN_END, payload)
+    return ScanResult(number=number, complete=not reason, reason=reason)

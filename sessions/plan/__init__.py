@@ -1,0 +1,17 @@
+"""The scan plan: what is asked of a vehicle, as generators that know no link, clock or database."""
+
+from sessions.plan.prelude import LIVE_PIDS, Heard, heard_units, plan_prelude
+from sessions.plan.rounds import plan_live, plan_read_back, plan_round, plan_standstill
+from sessions.plan.unit import plan_unit
+
+__all__ = [
+    "LIVE_PIDS",
+    "Heard",
+    "heard_units",
+    "plan_live",
+    "plan_prelude",
+    "plan_read_back",
+    "plan_round",
+    "plan_standstill",
+    "plan_unit",
+]

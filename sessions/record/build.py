@@ -1,0 +1,252 @@
+"""Journal entries to a record."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable, Mapping
+from dataclasses import replace
+from typing import Any
+
+from decoders.errors import RecordError
+from decoders.values import Outcome
+from sessions.journal import Entry, Kind, exchange_from_payload
+from sessions.profile import NO_PROFILE, Profile
+from sessions.record.decode import decode_asked
+from sessions.record.model import (
+    Asked,
+    ClearEvent,
+    Decision,
+    JobRecord,
+    Moment,
+    Observation,
+    Repair,
+    Scan,
+    WorldAct,
+)
+
+REPAIR_KINDS = ("part", "fluid")
+"""What counts as work on the vehicle; a note does not."""
+
+
+def read_record(entries: Iterable[Entry]) -> JobRecord:
+    """Sort a journal into a record.
+
+    Raises:
+        RecordError: the journal is empty or does not begin with its job entry.
+    """
+    reader = _Reader()
+    for entry in entries:
+        reader.take(entry)
+    return reader.finish()
+
+
+class _Reader:
+    """Walks the journal once; each kind of entry has its own small handler."""
+
+    def __init__(self) -> None:
+        self.job: Entry | None = None
+        self.profile: Profile = NO_PROFILE
+        self.settings: dict[str, int] = {}
+        self.scans: list[Scan] = []
+        self.asked: list[Asked] = []
+        self.clears: list[ClearEvent] = []
+        self.sheet: list[Repair] = []
+        self.world: list[WorldAct] = []
+        self.observations: list[Observation] = []
+        self.decisions: list[Decision] = []
+        self.closed: Moment | None = None
+        self.world_s: int | None = None
+        self.last_seq = 0
+        self.handlers: Mapping[Kind, Callable[[Moment, Entry], None]] = {
+            Kind.JOB: self._job,
+            Kind.PROFILE: self._profile,
+            Kind.SETTINGS: self._settings,
+            Kind.SCAN_BEGIN: self._scan_begin,
+            Kind.EXCHANGE: self._exchange,
+            Kind.SCAN_END: self._scan_end,
+            Kind.CLEAR: self._clear,
+            Kind.SHEET: self._sheet,
+            Kind.WORLD: self._world,
+            Kind.OBSERVATION: self._observation,
+            Kind.DECISION: self._decision,
+            Kind.CLOSE: self._close,
+        }
+
+    def take(self, entry: Entry) -> None:
+        if entry.kind is Kind.WORLD:
+            self.world_s = entry.payload["world_s"]
+        moment = Moment(
+            seq=entry.seq, run=entry.run, mono_us=entry.mono_us, world_s=self.world_s, at=entry.at
+        )
+        self.last_seq = entry.seq
+        handler = self.handlers.get(entry.kind)
+        if handler is not None:
+            handler(moment, entry)
+
+    def _job(self, moment: Moment, entry: Entry) -> None:
+        self.job, self.opened = entry, moment
+
+    def _profile(self, _moment: Moment, entry: Entry) -> None:
+        self.profile = Profile.from_payload(entry.payload["profile"])
+
+    def _settings(self, _moment: Moment, entry: Entry) -> None:
+        self.settings = {key: value for key, value in entry.payload.items() if isinstance(value, int)}
+
+    def _scan_begin(self, moment: Moment, entry: Entry) -> None:
+        payload = entry.payload
+        self.scans.append(
+            Scan(
+                number=payload["scan"],
+                taken_as=payload["as"],
+                begin=moment,
+                link=payload["link"],
+                stated_after_erase=payload.get("after_erase", False),
+            )
+        )
+
+    def _exchange(self, moment: Moment, entry: Entry) -> None:
+        payload = entry.payload
+        asked = Asked(
+            moment=moment,
+            exchange=exchange_from_payload(payload),
+            during=payload["during"],
+            scan=payload.get("scan"),
+        )
+        self.asked.append(asked)
+        if asked.during == "clear":
+            self._answer_clear(asked)
+
+    def _answer_clear(self, asked: Asked) -> None:
+        for index in range(len(self.clears) - 1, -1, -1):
+            clear = self.clears[index]
+            exchange = asked.exchange
+            if (clear.unit, clear.request, clear.answered) != (exchange.target, exchange.request, None):
+                continue
+            self.clears[index] = replace(
+                clear,
+                outcome=exchange.outcome or Outcome.DAMAGED,
+                refusal=exchange.refusal,
+                answered=asked.moment if exchange.outcome is not Outcome.UNSENT else None,
+            )
+            return
+
+    def _scan_end(self, moment: Moment, entry: Entry) -> None:
+        number = entry.payload["scan"]
+        for index, scan in enumerate(self.scans):
+            if scan.number == number:
+                complete = entry.payload["complete"]
+                self.scans[index] = replace(scan, end=moment, complete=complete)
+
+    def _clear(self, moment: Moment, entry: Entry) -> None:
+        # Committed before the request left: until an answer is kept, nobody knows whether it was carried out.
+        self.clears.append(
+            ClearEvent(
+                moment=moment,
+                unit=entry.payload["unit"],
+                request=bytes.fromhex(entry.payload["request"]),
+                outcome=Outcome.DAMAGED,
+            )
+        )
+
+    def _sheet(self, moment: Moment, entry: Entry) -> None:
+        payload = entry.payload
+        self.sheet.append(
+            Repair(
+                moment=moment,
+                what=payload["what"],
+                text=payload["text"],
+                seq=moment.seq,
+                worked_at=payload.get("worked_at"),
+            )
+        )
+
+    def _world(self, moment: Moment, entry: Entry) -> None:
+        self.world.append(
+            WorldAct(moment=moment, action=entry.payload["action"], said=entry.payload.get("said", ""))
+        )
+
+    def _observation(self, moment: Moment, entry: Entry) -> None:
+        payload = entry.payload
+        self.observations.append(
+            Observation(
+                moment=moment,
+                about=payload["about"],
+                state=payload["state"],
+                text=payload.get("text", ""),
+            )
+        )
+
+    def _decision(self, moment: Moment, entry: Entry) -> None:
+        payload = entry.payload
+        self.decisions.append(
+            Decision(
+                moment=moment,
+                unit=payload["unit"],
+                code=payload.get("code"),
+                memory=payload.get("memory"),
+                reason=payload["reason"],
+                given_for=payload["given_for"],
+                actor=entry.actor,
+            )
+        )
+
+    def _close(self, moment: Moment, _entry: Entry) -> None:
+        self.closed = moment
+
+    def finish(self) -> JobRecord:
+        if self.job is None:
+            raise RecordError(
+                "This journal does not begin with a job entry",
+                next_step="check that the file is a whole record",
+            )
+        payload: Mapping[str, Any] = self.job.payload
+        decoded = decode_asked(self.asked)
+        scans = tuple(replace(scan, units=_scan_units(scan, self.asked)) for scan in self.scans)
+        return JobRecord(
+            job_uid=self.job.job_uid,
+            opened=self.opened,
+            complaints=tuple(payload.get("complaints", ())),
+            odometer_km=payload.get("odometer_km"),
+            profile=self.profile,
+            settings=self.settings,
+            scans=scans,
+            asked=tuple(self.asked),
+            codes=decoded.codes,
+            obd=decoded.obd,
+            live=decoded.live,
+            monitors=decoded.monitors,
+            clears=tuple(self.clears),
+            repairs=_place_repairs(self.sheet, scans, self.asked),
+            world=tuple(self.world),
+            observations=tuple(self.observations),
+            decisions=tuple(self.decisions),
+            closed=self.closed,
+            last_seq=self.last_seq,
+        )
+
+
+def _scan_units(scan: Scan, asked: Iterable[Asked]) -> tuple[str, ...]:
+    """The units asked in a scan by their own address."""
+    return tuple(
+        sorted(
+            {
+                item.exchange.target
+                for item in asked
+                if item.scan == scan.number and "/" in item.exchange.target
+            }
+        )
+    )
+
+
+def _place_repairs(sheet: list[Repair], scans: tuple[Scan, ...], asked: list[Asked]) -> tuple[Repair, ...]:
+    """Put each part or fluid where its stated time of work says, never before the before-scan."""
+    floor = max((scan.end.seq for scan in scans if scan.taken_as == "before" and scan.end), default=0)
+    placed = []
+    for repair in sheet:
+        if repair.what not in REPAIR_KINDS:
+            continue
+        if repair.worked_at is None:
+            placed.append(repair)
+            continue
+        stated = max((item.moment.seq for item in asked if item.moment.at <= repair.worked_at), default=0)
+        placed.append(replace(repair, seq=min(repair.seq, max(stated, floor))))
+    return tuple(placed)

@@ -1,0 +1,25 @@
+"""The grade of evidence for each fault and for the job: a pure function of the journal."""
+
+from sessions.verdict.form import verdict_form
+from sessions.verdict.job import FaultVerdict, JobGrade, JobVerdict, SetAside, UnitPair, judge
+from sessions.verdict.rules import RULES, Ruling, Verdict
+from sessions.verdict.settings import RULES_VERSION, RuleSettings
+from sessions.verdict.units import UnitLook, unit_look, unit_looks
+
+__all__ = [
+    "RULES",
+    "RULES_VERSION",
+    "FaultVerdict",
+    "JobGrade",
+    "JobVerdict",
+    "RuleSettings",
+    "Ruling",
+    "SetAside",
+    "UnitLook",
+    "UnitPair",
+    "Verdict",
+    "judge",
+    "unit_look",
+    "unit_looks",
+    "verdict_form",
+]

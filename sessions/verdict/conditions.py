@@ -1,0 +1,216 @@
+"""The operating conditions a fault was seen under, and whether later readings met them.
+
+Powertrain: engine speed, load and warm-up state, the regulation's similar conditions (13 CCR 1968.2, made for
+misfire and fuel). Elsewhere our own choice: road speed, engine state, outside temperature.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+
+from decoders import decode_snapshots, pid_did_length, scale_did
+from decoders.errors import DecodeError
+from decoders.values import Outcome, StatusBit
+from sessions.profile import Profile
+from sessions.record import CodeReading, JobRecord, Moment
+from sessions.verdict.live import LiveTracks, Test
+from sessions.verdict.settings import RuleSettings
+from sessions.verdict.sights import FaultKey, Sight
+
+POWERTRAIN_NEEDS = ("engine_rpm", "load_percent", "coolant_c")
+ELSEWHERE_USES = ("road_kmh", "engine_rpm", "ambient_c")
+FAILING = StatusBit.TEST_FAILED | StatusBit.TEST_FAILED_THIS_CYCLE
+_QUANTITY_OF_DID = {
+    0xF40C: "engine_rpm",
+    0xF404: "load_percent",
+    0xF405: "coolant_c",
+    0xF40D: "road_kmh",
+    0xF446: "ambient_c",
+}
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ConditionSet:
+    """One set of conditions.
+
+    Args:
+        origin: where it comes from, in words.
+        values: quantity to value, in the unit the quantity's name ends with.
+        problem: why it cannot be compared, or None.
+    """
+
+    origin: str
+    values: tuple[tuple[str, float], ...] = ()
+    problem: str | None = None
+
+    def tests(self, system: str, settings: RuleSettings) -> Mapping[str, Test]:
+        """One test for each quantity that counts in this part of the vehicle."""
+        values = dict(self.values)
+        if system == "powertrain":
+            return {
+                "engine_rpm": _near_speed(values["engine_rpm"], settings.near_engine_rpm),
+                "load_percent": _near_load(values["load_percent"], settings.near_load_percent),
+                "coolant_c": _same_warmth(values["coolant_c"], settings.warm_coolant_c),
+            }
+        tests: dict[str, Test] = {}
+        if "road_kmh" in values:
+            tests["road_kmh"] = _near_speed(values["road_kmh"], settings.near_road_kmh)
+        if "engine_rpm" in values:
+            tests["engine_rpm"] = _same_engine_state(values["engine_rpm"])
+        if "ambient_c" in values:
+            tests["ambient_c"] = _near(values["ambient_c"], settings.near_ambient_k)
+        return tests
+
+    def words(self, system: str) -> str:
+        """The conditions in words with units."""
+        values = dict(self.values)
+        parts = []
+        if "engine_rpm" in values:
+            rpm = values["engine_rpm"]
+            parts.append(f"engine {rpm:.0f} rpm" if rpm else "engine off")
+        if system == "powertrain" and "load_percent" in values:
+            parts.append(f"load {values['load_percent']:.0f} %")
+        if system == "powertrain" and "coolant_c" in values:
+            parts.append(f"coolant {values['coolant_c']:.0f} °C")
+        if "road_kmh" in values and system != "powertrain":
+            parts.append(f"{values['road_kmh']:.0f} km/h" if values["road_kmh"] else "standing")
+        if "ambient_c" in values and system != "powertrain":
+            parts.append(f"outside {values['ambient_c']:.0f} °C")
+        return ", ".join(parts)
+
+
+def _near(stored: float, tolerance: float) -> Test:
+    return lambda value: abs(value - stored) <= tolerance
+
+
+def _near_speed(stored: float, tolerance: float) -> Test:
+    """Within the tolerance, and standing only if it stood (an engine speed likewise)."""
+    return lambda value: abs(value - stored) <= tolerance and (value == 0) == (stored == 0)
+
+
+def _near_load(stored: float, percent: float) -> Test:
+    # At least two points: a load byte resolves 0.4 %, and a share of almost nothing is nothing.
+    return _near(stored, max(stored * percent / 100, 2.0))
+
+
+def _same_warmth(stored: float, warm_c: float) -> Test:
+    return lambda value: (value >= warm_c) == (stored >= warm_c)
+
+
+def _same_engine_state(stored: float) -> Test:
+    return lambda value: (value > 0) == (stored > 0)
+
+
+def checked_set(origin: str, values: Mapping[str, float], system: str | None) -> ConditionSet:
+    """A set of conditions, with the problem named if it lacks what this part of the vehicle needs."""
+    kept = tuple(sorted(values.items()))
+    if system is None:
+        return ConditionSet(
+            origin=origin, values=kept, problem="the profile does not say which system this unit belongs to"
+        )
+    if system == "powertrain":
+        lacking = [name for name in POWERTRAIN_NEEDS if name not in values]
+        if lacking:
+            return ConditionSet(origin=origin, values=kept, problem=f"it does not hold {', '.join(lacking)}")
+    elif not any(name in values for name in ("road_kmh", "engine_rpm")):
+        return ConditionSet(
+            origin=origin, values=kept, problem="it holds neither road speed nor engine state to compare"
+        )
+    return ConditionSet(origin=origin, values=kept)
+
+
+def stored_sets(
+    record: JobRecord, key: FaultKey, system: str | None, before_seq: float
+) -> tuple[ConditionSet, ...]:
+    """One set for each stored snapshot read before the repair."""
+    request = b"\x19\x04" + key.dtc.raw + b"\xff"
+    readings = [
+        code
+        for code in record.codes
+        if code.unit == key.unit and code.request == request and code.moment.seq < before_seq
+    ]
+    found: dict[tuple[int, bytes], ConditionSet] = {}
+    trouble = [code for code in readings if code.outcome not in (Outcome.ANSWERED, Outcome.REFUSED)]
+    for reading in readings:
+        for number, raw, values, problem in _records(reading, record.profile, key.unit):
+            origin = f"stored record {number:02X}"
+            made = checked_set(origin, values, system)
+            found[number, raw] = made if problem is None else ConditionSet(origin=origin, problem=problem)
+    if trouble and not any(reading.outcome is Outcome.ANSWERED for reading in readings):
+        return (
+            ConditionSet(
+                origin="stored records",
+                problem=f"they could not be read ({trouble[-1].outcome.value})",
+            ),
+        )
+    return tuple(found.values())
+
+
+def _records(
+    reading: CodeReading, profile: Profile, unit: str
+) -> list[tuple[int, bytes, dict[str, float], str | None]]:
+    """Each record of a 59 04 answer: number, raw bytes, known quantities, problem."""
+    if reading.data is None or reading.outcome is not Outcome.ANSWERED:
+        return []
+    identifiers = profile.identifiers_for(unit)
+    lengths = {number: item.length for number, item in identifiers.items()}
+    lengths = _pid_lengths(reading.data) | lengths
+    try:
+        answer = decode_snapshots(reading.data, lengths)
+    except DecodeError as error:
+        return [(0, reading.data, {}, f"it does not decode ({error})")]
+    found: list[tuple[int, bytes, dict[str, float], str | None]] = []
+    for record in answer.records:
+        values: dict[str, float] = {}
+        for did, raw in record.values:
+            identifier = identifiers.get(did)
+            if identifier is not None:
+                if identifier.quantity in (*POWERTRAIN_NEEDS, *ELSEWHERE_USES):
+                    number = int.from_bytes(raw, "big", signed=identifier.signed)
+                    values[identifier.quantity] = (
+                        number * identifier.scale_num / identifier.scale_den + identifier.offset
+                    )
+            elif did in _QUANTITY_OF_DID and (scaled := scale_did(did, raw)) is not None:
+                values[_QUANTITY_OF_DID[did]] = scaled.value
+        raw_record = b"".join(did.to_bytes(2, "big") + raw for did, raw in record.values)
+        found.append((record.number, raw_record, values, None))
+    if answer.undecoded:
+        found.append((0, answer.undecoded, {}, "the layout of its data is not known: add it to the profile"))
+    return found
+
+
+def _pid_lengths(data: bytes) -> dict[int, int]:
+    """Lengths of the identifiers F4xx, which the standard fixes, for those that can occur in this answer."""
+    dids = {0xF400 | low for high, low in zip(data, data[1:], strict=False) if high == 0xF4}
+    return {did: length for did in dids if (length := pid_did_length(did)) is not None}
+
+
+def failing_sets(
+    record: JobRecord, sights: Sequence[Sight], tracks: LiveTracks, system: str | None, before_seq: float
+) -> tuple[ConditionSet, ...]:
+    """One set for each different X under which a failing result was seen before the repair."""
+    brackets = {scan.number: (scan.begin.seq, scan.end.seq) for scan in record.scans if scan.end is not None}
+    found: dict[tuple[tuple[str, float], ...], ConditionSet] = {}
+    wanted = POWERTRAIN_NEEDS if system == "powertrain" else ELSEWHERE_USES
+    for sight in sights:
+        if sight.seq >= before_seq or sight.status.known & FAILING != FAILING:
+            continue
+        bracket = None if sight.scan is None else brackets.get(sight.scan)
+        for values in _values_at(tracks, wanted, sight.moment, bracket):
+            made = checked_set("a failing result was seen", values, system)
+            found[made.values] = made
+    return tuple(found.values())
+
+
+def _values_at(
+    tracks: LiveTracks, wanted: Sequence[str], moment: Moment, bracket: tuple[int, int] | None
+) -> list[dict[str, float]]:
+    """The values just before and just after a moment, as one or two sets."""
+    first: dict[str, float] = {}
+    second: dict[str, float] = {}
+    for name in wanted:
+        around = tracks.around(name, moment, bracket)
+        if around:
+            first[name], second[name] = around[0], around[-1]
+    return [first] if first == second else [first, second]

@@ -1,0 +1,317 @@
+"""The verdict of a whole job, from its record alone."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from enum import StrEnum
+
+from decoders.errors import RecordError
+from decoders.values import Outcome
+from sessions.record import JobRecord, Scan
+from sessions.verdict.facts import FaultFacts, JobContext, context_of, facts_of
+from sessions.verdict.identity import another_vehicle, vehicle_vin
+from sessions.verdict.proof_plan import proof_plan
+from sessions.verdict.rules import Ruling, Verdict, decide
+from sessions.verdict.scans import taken_after_erase
+from sessions.verdict.sights import FaultKey, fault_keys
+from sessions.verdict.units import CODE_REQUESTS, UnitLook, unit_look, unit_looks
+
+SPOILS_SIBLINGS = frozenset({Verdict.NEW, Verdict.RETURNED, Verdict.FAILING})
+
+
+class JobGrade(StrEnum):
+    """The grade of a whole job."""
+
+    PROVEN = "proven"
+    HELD = "held"
+    OPEN = "open"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SetAside:
+    """A person's decision to live with a fault: laid over the verdict, never instead of it."""
+
+    reason: str
+    given_for: Verdict
+    actor: str
+    at: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class FaultVerdict:
+    """One fault with its verdict.
+
+    Args:
+        text: the profile's words for the code, or an empty text where nobody knows.
+        first_seen: where and how the job first listed it, in words.
+        provisional: True if the after-scan was taken as a check.
+    """
+
+    key: FaultKey
+    unit_name: str
+    text: str
+    ruling: Ruling
+    set_aside: SetAside | None
+    first_seen: str
+    provisional: bool
+
+    @property
+    def verdict(self) -> Verdict:
+        """The grade of evidence."""
+        return self.ruling.verdict
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class UnitPair:
+    """One unit before and after."""
+
+    unit: str
+    name: str
+    before: UnitLook | None
+    after: UnitLook | None
+    set_aside: SetAside | None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class JobVerdict:
+    """The whole outcome.
+
+    Args:
+        history: codes shown only as history, as (unit, code) texts.
+        reasons: why the job is not better than it is; empty if proven.
+        plan: the shortest list of things to do next.
+    """
+
+    record: JobRecord
+    vin: str | None
+    grade: JobGrade
+    reasons: tuple[str, ...]
+    before: Scan | None
+    after: Scan | None
+    faults: tuple[FaultVerdict, ...]
+    history: tuple[tuple[str, str], ...]
+    units: tuple[UnitPair, ...]
+    plan: tuple[str, ...]
+
+    @property
+    def set_aside_count(self) -> int:
+        """How many faults and units are set aside: the grade is never shown without it."""
+        faults = sum(fault.set_aside is not None for fault in self.faults)
+        return faults + sum(unit.set_aside is not None for unit in self.units)
+
+
+def judge(record: JobRecord) -> JobVerdict:
+    """Give every fault and the job its verdict.
+
+    Raises:
+        RecordError: units that are the same as before now carry another VIN: this is not one vehicle.
+    """
+    other = another_vehicle(record)
+    if other is not None:
+        raise RecordError(
+            f"No verdict: {other}", next_step="check which vehicle is connected, and open a job for it"
+        )
+    context = context_of(record)
+    facts = [facts_of(context, key) for key in fault_keys(record)]
+    shown = [item for item in facts if is_fault(item)]
+    rulings = _rulings(shown)
+    faults = tuple(_fault_verdict(context, item, rulings[item.key]) for item in shown)
+    units = _unit_pairs(context)
+    reasons = _reasons(context, faults, units)
+    return JobVerdict(
+        record=record,
+        vin=vehicle_vin(record),
+        grade=_grade(faults, reasons),
+        reasons=reasons,
+        before=context.before,
+        after=context.after,
+        faults=tuple(sorted(faults, key=lambda fault: (fault.verdict.badness, fault.key))),
+        history=tuple((item.key.unit, item.key.dtc.text) for item in facts if not is_fault(item)),
+        units=units,
+        plan=proof_plan(context, shown, rulings),
+    )
+
+
+def is_fault(facts: FaultFacts) -> bool:
+    """True if some reading shows more than history.
+
+    testFailedSinceLastClear alone is history, unless it was read after an accepted clear of that code.
+    """
+    if any(sight.status.is_fault for sight in facts.sights) or any(sight.listed for sight in facts.obd):
+        return True
+    accepted = facts.erasures.accepted
+    if accepted is None:
+        return False
+    permanent_only = accepted.clear is None and not any(sight.lists_it for sight in facts.sights)
+    return permanent_only or any(sight.seq > accepted.seq and sight.lists_it for sight in facts.sights)
+
+
+def _rulings(facts: list[FaultFacts]) -> dict[FaultKey, Ruling]:
+    """Two passes: what spoils a sibling is decided by rules that do not look at siblings."""
+    first = {item.key: decide(item, ()) for item in facts}
+    final = {}
+    for item in facts:
+        siblings = tuple(
+            key.dtc.text
+            for key, ruling in first.items()
+            if key != item.key
+            and (key.unit, key.dtc.base) == (item.key.unit, item.key.dtc.base)
+            and ruling.verdict in SPOILS_SIBLINGS
+        )
+        final[item.key] = decide(item, siblings)
+    return final
+
+
+def _fault_verdict(context: JobContext, facts: FaultFacts, ruling: Ruling) -> FaultVerdict:
+    record, key = context.record, facts.key
+    named = record.profile.code(key.unit, key.dtc.text)
+    listed = next((sight for sight in facts.sights if sight.lists_it), None)
+    first_seen = f"status {listed.status.byte:02X}, entry {listed.seq}" if listed else ""
+    if listed is None:
+        services = [f"service {sight.service:02X}" for sight in facts.obd if sight.listed]
+        first_seen = services[0] if services else ""
+    return FaultVerdict(
+        key=key,
+        unit_name=record.unit_name(key.unit),
+        text=named.text if named else "",
+        ruling=ruling,
+        set_aside=_set_aside(record, key.unit, key, ruling.verdict),
+        first_seen=first_seen,
+        provisional=context.after is not None and context.after.taken_as == "check",
+    )
+
+
+def _set_aside(record: JobRecord, unit: str, key: FaultKey | None, verdict: Verdict) -> SetAside | None:
+    """The newest decision about this fault or unit, unless the verdict got worse than the one it was given for."""
+    code = key.dtc.text if key else None
+    found = [
+        decision
+        for decision in record.decisions
+        if decision.unit == unit
+        and decision.code == code
+        and (key is None or decision.memory in (None, key.memory))
+    ]
+    if not found:
+        return None
+    decision = found[-1]
+    given_for = Verdict(decision.given_for)
+    if verdict.badness < given_for.badness:
+        return None
+    return SetAside(reason=decision.reason, given_for=given_for, actor=decision.actor, at=decision.moment.at)
+
+
+def _unit_pairs(context: JobContext) -> tuple[UnitPair, ...]:
+    record = context.record
+    before = unit_looks(record, context.before) if context.before else ()
+    after = unit_looks(record, context.after) if context.after else ()
+    units = sorted({look.unit for look in (*before, *after)} | set(record.units))
+    by_before = {look.unit: look for look in before}
+    by_after = {look.unit: look for look in after}
+    return tuple(
+        UnitPair(
+            unit=unit,
+            name=record.unit_name(unit),
+            before=by_before.get(unit),
+            after=by_after.get(unit),
+            set_aside=_set_aside(record, unit, None, Verdict.UNREAD),
+        )
+        for unit in units
+    )
+
+
+def _reasons(
+    context: JobContext, faults: tuple[FaultVerdict, ...], units: tuple[UnitPair, ...]
+) -> tuple[str, ...]:
+    """Everything that keeps the job open, in words."""
+    reasons = [*_scan_reasons(context, faults)]
+    good = (Verdict.PROVEN, Verdict.HELD)
+    open_faults = [fault for fault in faults if fault.verdict not in good and fault.set_aside is None]
+    if open_faults:
+        reasons.append(f"{len(open_faults)} fault{'s' if len(open_faults) != 1 else ''} not proven")
+    if not any(fault.verdict in good for fault in faults) and faults:
+        reasons.append("no fault is proven")
+    reasons += [reason for unit in units if unit.set_aside is None for reason in _unit_reasons(context, unit)]
+    reasons += _unexplained(context.record, context)
+    return tuple(reasons)
+
+
+def _scan_reasons(context: JobContext, faults: tuple[FaultVerdict, ...]) -> list[str]:
+    before, after = context.before, context.after
+    if before is None:
+        return ["nothing to prove: no complete before-scan that read a unit"]
+    reasons = []
+    if taken_after_erase(context.record, before):
+        reasons.append("the before-scan was taken after an erase")
+    if not faults:
+        reasons.append("nothing to prove: no scan listed a fault")
+    if after is None:
+        reasons.append("no complete after-scan newer than the last clear")
+    elif after.taken_as != "after":
+        reasons.append(f"scan {after.number} was taken as a check: only an after-scan closes a job")
+    return reasons
+
+
+def _unit_reasons(context: JobContext, pair: UnitPair) -> list[str]:
+    """A unit that was not read before its first clear, or that answered less afterwards than it ever did."""
+    record = context.record
+    own = [item for item in record.asked if item.exchange.target == pair.unit]
+    answered = {
+        item.exchange.request
+        for item in own
+        if item.exchange.request in CODE_REQUESTS and item.exchange.outcome is Outcome.ANSWERED
+    }
+    profile = record.profile.unit(pair.unit)
+    expected = bool(profile and profile.fitted) or _named_by_network_code(record, pair.unit)
+    if not answered and not expected:
+        return []
+    reasons = []
+    first_clear = min((c.moment.seq for c in record.clears if c.unit == pair.unit), default=None)
+    read_before = any(
+        item.exchange.request in answered
+        and item.exchange.outcome is Outcome.ANSWERED
+        and (first_clear is None or item.moment.seq < first_clear)
+        for item in own
+    )
+    label = f"{pair.name} ({pair.unit})"
+    if not read_before:
+        reasons.append(f"{label} was not read before its first clear")
+    if context.after is not None:
+        now = {
+            item.exchange.request
+            for item in own
+            if item.scan == context.after.number and item.exchange.outcome is Outcome.ANSWERED
+        }
+        lost = sorted(request.hex(" ").upper() for request in answered - now)
+        if lost:
+            reasons.append(f"{label} did not answer {', '.join(lost)} in scan {context.after.number}")
+        elif unit_look(record, context.after, pair.unit).outcome is Outcome.DAMAGED:
+            reasons.append(f"{label} gave a damaged list in scan {context.after.number}")
+    return reasons
+
+
+def _named_by_network_code(record: JobRecord, unit: str) -> bool:
+    about = {(code.unit, code.code) for code in record.profile.codes if code.about == unit}
+    return any((key.unit, key.dtc.text) in about for key in fault_keys(record))
+
+
+def _unexplained(record: JobRecord, context: JobContext) -> list[str]:
+    """Complaints and lamps nobody has noted as gone or explained since the after-scan began."""
+    since = context.after.begin.seq if context.after else record.last_seq + 1
+    noted = {
+        item.about
+        for item in record.observations
+        if item.state in ("gone", "explained") and item.moment.seq > since
+    }
+    lit = [item.about for item in record.observations if item.state == "lit"]
+    wanted = [f"complaint {number}" for number in range(1, len(record.complaints) + 1)]
+    wanted += sorted(set(lit))
+    return [f"{about} is not noted as gone or explained" for about in wanted if about not in noted]
+
+
+def _grade(faults: tuple[FaultVerdict, ...], reasons: tuple[str, ...]) -> JobGrade:
+    if reasons:
+        return JobGrade.OPEN
+    counted = [fault for fault in faults if fault.set_aside is None]
+    if any(fault.verdict is Verdict.HELD for fault in counted):
+        return JobGrade.HELD
+    return JobGrade.PROVEN

@@ -1,0 +1,74 @@
+"""Is there a permanent copy of a code: yes, no, or not known."""
+
+from __future__ import annotations
+
+from enum import StrEnum
+
+from decoders.values import Outcome
+from sessions.record import JobRecord, Scan
+from sessions.verdict.sights import PERMANENT_LIST, FaultKey
+
+_NOT_SUPPORTED = frozenset({0x11, 0x12})
+
+
+class Permanent(StrEnum):
+    """What the after-scan says of a permanent copy."""
+
+    LISTED = "listed"
+    NONE = "none"
+    UNKNOWN = "unknown"
+
+
+def permanent_copy(record: JobRecord, key: FaultKey, after: Scan) -> Permanent:
+    """Look for the code among the permanent ones.
+
+    No answer to 0A is not "no permanent codes", except from a unit that keeps none by all it ever answered.
+    Source: SAE J1979 service 0A; ISO 14229-1 sub-function 15.
+    """
+    listed_0a = _obd_listed(record, key, after)
+    listed_15 = _uds_listed(record, key, after)
+    if Permanent.LISTED in (listed_0a, listed_15):
+        return Permanent.LISTED
+    if Permanent.UNKNOWN in (listed_0a, listed_15):
+        return Permanent.UNKNOWN
+    return Permanent.NONE
+
+
+def _obd_listed(record: JobRecord, key: FaultKey, after: Scan) -> Permanent:
+    own = [item for item in record.obd if item.unit == key.unit]
+    asked = [item for item in own if item.service == 0x0A]
+    in_after = [item for item in asked if item.scan == after.number]
+    answered = [item for item in in_after if item.outcome is Outcome.ANSWERED]
+    if answered:
+        return Permanent.LISTED if key.dtc.base_only in answered[-1].codes else Permanent.NONE
+    if any(item.outcome is Outcome.ANSWERED for item in asked):
+        return Permanent.UNKNOWN
+    return Permanent.NONE if _keeps_none(record, key.unit, after) else Permanent.UNKNOWN
+
+
+def _keeps_none(record: JobRecord, unit: str, after: Scan) -> bool:
+    """True if this unit, asked by its own address in every scan, has shown that it keeps no permanent codes."""
+    own = [item for item in record.obd if item.unit == unit]
+    asked = [item for item in own if item.service == 0x0A]
+    if not any(item.scan == after.number for item in asked):
+        return False
+    speaks = {item.service for item in own if item.outcome is Outcome.ANSWERED}
+    plainly = all(
+        item.outcome is Outcome.SILENT or (item.outcome is Outcome.REFUSED and item.refusal in _NOT_SUPPORTED)
+        for item in asked
+    )
+    if {0x03, 0x07} <= speaks:
+        return plainly
+    # No positive answer to 03, 07 or 0A in any scan: what service 19 says of permanent codes decides alone.
+    return plainly and not speaks
+
+
+def _uds_listed(record: JobRecord, key: FaultKey, after: Scan) -> Permanent:
+    asked = [code for code in record.codes if code.unit == key.unit and code.request == PERMANENT_LIST]
+    answered = [code for code in asked if code.outcome is Outcome.ANSWERED]
+    in_after = [code for code in answered if code.scan == after.number]
+    if in_after:
+        bases = {dtc.base for dtc in in_after[-1].entries}
+        return Permanent.LISTED if key.dtc.base in bases else Permanent.NONE
+    damaged = any(code.outcome in (Outcome.DAMAGED, Outcome.UNSENT) for code in asked)
+    return Permanent.UNKNOWN if answered or damaged else Permanent.NONE

@@ -1,0 +1,141 @@
+"""How each unit fared in a scan, in the five words that never stand for one another."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from decoders.values import Outcome
+from decoders.values.status import FAULT_BITS
+from sessions.record import JobRecord, ObdReading, Scan
+from sessions.verdict.sights import FULL_LIST
+
+NO_SERVICE_19 = frozenset({0x11, 0x7F})
+CODE_REQUESTS = (
+    bytes.fromhex("1902FF"),
+    bytes.fromhex("190A"),
+    bytes.fromhex("1915"),
+    b"\x03",
+    b"\x07",
+    b"\x0a",
+)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class UnitLook:
+    """One unit in one scan.
+
+    Args:
+        outcome: that of 19 02, or of 03 where the unit has no service 19; None if it was not asked.
+        refusal: the negative response code if refused.
+        mask: its status availability mask, or None.
+        faults: code text, memory and status byte text of each fault it lists.
+        others: other memories that went unread, in words such as ``07 silent``.
+    """
+
+    unit: str
+    outcome: Outcome | None
+    refusal: int | None = None
+    mask: int | None = None
+    faults: tuple[tuple[str, str, str], ...] = ()
+    others: tuple[str, ...] = ()
+
+    @property
+    def words(self) -> str:
+        """One of: lists n faults, lists none, refused, silent, damaged, not asked; never sent counts as not asked."""
+        if self.outcome is None or self.outcome is Outcome.UNSENT:
+            text = "not asked"
+        elif self.outcome is Outcome.REFUSED and self.refusal is not None:
+            text = f"refused ({self.refusal:02X})"
+        elif self.outcome is not Outcome.ANSWERED:
+            text = self.outcome.value
+        elif not self.faults:
+            text = "lists none"
+        else:
+            text = f"lists {len(self.faults)} fault{'s' if len(self.faults) != 1 else ''}"
+        return f"{text} ({', '.join(self.others)})" if self.others else text
+
+    @property
+    def outcome_text(self) -> str:
+        """The outcome for machine-readable output."""
+        return "not asked" if self.outcome is None else self.outcome.value
+
+
+def unit_looks(record: JobRecord, scan: Scan) -> tuple[UnitLook, ...]:
+    """Every unit of the job in one scan, in address order."""
+    units = {*record.units, *(unit.address for unit in record.profile.units if unit.fitted)}
+    return tuple(unit_look(record, scan, unit) for unit in sorted(units))
+
+
+def unit_look(record: JobRecord, scan: Scan, unit: str) -> UnitLook:
+    """One unit in one scan."""
+    codes = [
+        code
+        for code in record.codes
+        if (code.unit, code.scan, code.request) == (unit, scan.number, FULL_LIST)
+    ]
+    obd = [item for item in record.obd if (item.unit, item.scan) == (unit, scan.number)]
+    stored = [item for item in obd if item.service == 0x03]
+    listing = codes[-1] if codes else None
+    has_19 = listing is not None and not (
+        listing.outcome is Outcome.REFUSED and listing.refusal in NO_SERVICE_19
+    )
+    if listing is not None and has_19 and not _only_obd_speaks(listing.outcome, stored[-1:]):
+        faults = _faults_by_19(record, scan, unit)
+        return UnitLook(
+            unit=unit,
+            outcome=listing.outcome,
+            refusal=listing.refusal,
+            mask=listing.mask,
+            faults=faults + _obd_faults(obd, {code.partition("-")[0] for code, _memory, _status in faults}),
+            others=_unread_memories(record, unit, obd),
+        )
+    if not stored:
+        return UnitLook(
+            unit=unit,
+            outcome=listing.outcome if listing else None,
+            refusal=listing.refusal if listing else None,
+        )
+    return UnitLook(
+        unit=unit,
+        outcome=stored[-1].outcome,
+        refusal=stored[-1].refusal,
+        faults=_obd_faults(obd, set()),
+        others=_unread_memories(record, unit, [item for item in obd if item.service != 0x03]),
+    )
+
+
+def _only_obd_speaks(outcome: Outcome, stored: Sequence[ObdReading]) -> bool:
+    """True if service 19 stays silent while service 03 is answered: the unit speaks OBD only."""
+    return outcome is Outcome.SILENT and any(item.outcome is Outcome.ANSWERED for item in stored)
+
+
+def _faults_by_19(record: JobRecord, scan: Scan, unit: str) -> tuple[tuple[str, str, str], ...]:
+    found: dict[str, str] = {}
+    for code in record.codes:
+        if (
+            code.unit != unit
+            or code.scan != scan.number
+            or code.mask is None
+            or code.request[1] not in (2, 0x0A)
+        ):
+            continue
+        for dtc, byte in code.entries.items():
+            if byte & code.mask & FAULT_BITS:
+                found[dtc.text] = f"{byte:02X}"
+    return tuple((text, "dtc", status) for text, status in sorted(found.items()))
+
+
+def _obd_faults(obd: Sequence[ObdReading], known: set[str]) -> tuple[tuple[str, str, str], ...]:
+    texts = {dtc.text for item in obd if item.service in (0x03, 0x07) for dtc in item.codes} - known
+    return tuple((text, "obd", "") for text in sorted(texts))
+
+
+def _unread_memories(record: JobRecord, unit: str, obd: Sequence[ObdReading]) -> tuple[str, ...]:
+    """OBD memories that this unit answered in some scan of the job, but not in this one."""
+    ever = {item.service for item in record.obd if item.unit == unit and item.outcome is Outcome.ANSWERED}
+    return tuple(
+        f"{item.service:02X} {item.outcome.value}"
+        for item in obd
+        if item.service in ever and item.outcome is not Outcome.ANSWERED
+    )

@@ -1,0 +1,195 @@
+"""The services of ISO 14229-1 that the bench's units know: 10, 14, 19, 22, 3E."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from typing import TYPE_CHECKING
+
+from simulators import obd, wire
+from simulators.fault_memory import STORED, Fault
+from simulators.world import AMBIENT_C, World
+
+if TYPE_CHECKING:
+    from simulators.unit import Unit
+
+SUPPRESS = 0x80
+ALL_RECORDS = 0xFF
+FIRST_RECORD, LATEST_RECORD = 0x01, 0x02
+OCCURRENCE_RECORD = 0x01
+ODOMETER = 0x1105
+ACTIVE_SESSION = 0xF186
+_ALL_GROUPS = b"\xff\xff\xff"
+_EMISSION_GROUP = b"\xff\xff\x33"
+_SESSIONS = (0x01, 0x03)
+
+Handler = Callable[["Unit", World, bytes], bytes | None]
+
+
+def _unless_suppressed(request: bytes, reply: bytes) -> bytes | None:
+    """The reply, unless it is positive and the request's bit 7 asks to keep it back."""
+    return None if request[1] & SUPPRESS and reply[0] != 0x7F else reply
+
+
+def _session_control(unit: Unit, _world: World, request: bytes) -> bytes | None:
+    if len(request) < 2:
+        return wire.negative(0x10, wire.WRONG_LENGTH)
+    kind = request[1] & ~SUPPRESS
+    if kind not in _SESSIONS:
+        return wire.negative(0x10, wire.SUB_FUNCTION_NOT_SUPPORTED)
+    if len(request) != 2:
+        return wire.negative(0x10, wire.WRONG_LENGTH)
+    unit.session = kind
+    return _unless_suppressed(request, wire.session(kind))
+
+
+def _tester_present(_unit: Unit, _world: World, request: bytes) -> bytes | None:
+    if len(request) < 2:
+        return wire.negative(0x3E, wire.WRONG_LENGTH)
+    if request[1] & ~SUPPRESS:
+        return wire.negative(0x3E, wire.SUB_FUNCTION_NOT_SUPPORTED)
+    if len(request) != 2:
+        return wire.negative(0x3E, wire.WRONG_LENGTH)
+    return _unless_suppressed(request, wire.tester_present())
+
+
+def _clear(unit: Unit, world: World, request: bytes) -> bytes:
+    if len(request) != 4:
+        return wire.negative(0x14, wire.WRONG_LENGTH)
+    group = request[1:]
+    if group == _ALL_GROUPS or (group == _EMISSION_GROUP and unit.spec.speaks_obd):
+        codes = tuple(unit.monitors)
+    else:
+        codes = tuple(code for code in unit.monitors if wire.code_bytes(code) == group)
+    if not codes:
+        return wire.negative(0x14, wire.OUT_OF_RANGE)
+    if not world.standing_engine_off:
+        return wire.negative(0x14, wire.CONDITIONS_NOT_CORRECT)
+    unit.clear(codes)
+    return wire.cleared()
+
+
+def live_data(unit: Unit, world: World, number: int) -> bytes:
+    """The present value behind a data identifier that this unit knows.
+
+    F4xx carry the bytes of OBD parameter xx. Source: SAE J1979-2, identifiers F400 to F4FF.
+    """
+    if number == ODOMETER:
+        return world.odometer_km.to_bytes(3, "big")
+    if number == 0xF446:
+        return bytes([AMBIENT_C + 40])
+    return obd.parameter(unit, world, number & 0xFF)
+
+
+def _read_data(unit: Unit, world: World, request: bytes) -> bytes:
+    body = request[1:]
+    if not body or len(body) % 2:
+        return wire.negative(0x22, wire.WRONG_LENGTH)
+    known = {**dict(unit.spec.identity), ACTIVE_SESSION: bytes([unit.session])}
+    items = []
+    for at in range(0, len(body), 2):
+        number = int.from_bytes(body[at : at + 2], "big")
+        if number in known:
+            items.append((number, known[number]))
+        elif number in unit.spec.snapshot_identifiers:
+            items.append((number, live_data(unit, world, number)))
+    return wire.identifiers(items) if items else wire.negative(0x22, wire.OUT_OF_RANGE)
+
+
+def _matching(unit: Unit, mask: int) -> list[tuple[str, int]]:
+    """Codes of which any asked and supported bit is set; some units show stored entries only."""
+    shown = ((code, unit.status(code)) for code in unit.monitors)
+    return [
+        (code, status)
+        for code, status in shown
+        if status & mask and (unit.spec.lists_untested or status & STORED)
+    ]
+
+
+def _records(fault: Fault, keeps_latest: bool) -> list[wire.Record]:
+    latest = fault.latest if keeps_latest else None
+    stored = ((FIRST_RECORD, fault.first), (LATEST_RECORD, latest))
+    return [(number, snapshot) for number, snapshot in stored if snapshot is not None]
+
+
+def _count(unit: Unit, request: bytes) -> bytes:
+    return wire.code_count(unit.spec.mask, len(_matching(unit, request[2])))
+
+
+def _list(unit: Unit, request: bytes) -> bytes:
+    return wire.code_list(0x02, unit.spec.mask, _matching(unit, request[2]))
+
+
+def _snapshot_index(unit: Unit, _request: bytes) -> bytes:
+    return wire.snapshot_index(
+        (code, number)
+        for code, monitor in unit.monitors.items()
+        for number, _ in _records(monitor.fault, unit.spec.keeps_latest)
+    )
+
+
+def _one_code(unit: Unit, request: bytes) -> str | None:
+    return next((code for code in unit.monitors if wire.code_bytes(code) == request[2:5]), None)
+
+
+def _snapshots(unit: Unit, request: bytes) -> bytes:
+    code, wanted = _one_code(unit, request), request[5]
+    known = {FIRST_RECORD, ALL_RECORDS} | ({LATEST_RECORD} if unit.spec.keeps_latest else set())
+    if code is None or wanted not in known:
+        return wire.negative(0x19, wire.OUT_OF_RANGE)
+    records = _records(unit.monitors[code].fault, unit.spec.keeps_latest)
+    chosen = [record for record in records if wanted in (record[0], ALL_RECORDS)]
+    return wire.snapshots(code, unit.status(code), chosen)
+
+
+def _extended_data(unit: Unit, request: bytes) -> bytes:
+    code, wanted = _one_code(unit, request), request[5]
+    if code is None or wanted not in (OCCURRENCE_RECORD, ALL_RECORDS):
+        return wire.negative(0x19, wire.OUT_OF_RANGE)
+    count = unit.monitors[code].fault.occurrences
+    records = [(OCCURRENCE_RECORD, bytes([count]))] if count else []
+    return wire.extended_data(code, unit.status(code), records)
+
+
+def _supported(unit: Unit, _request: bytes) -> bytes:
+    return wire.code_list(0x0A, unit.spec.mask, [(code, unit.status(code)) for code in unit.monitors])
+
+
+def _permanent(unit: Unit, _request: bytes) -> bytes:
+    kept = [(code, unit.status(code)) for code, mon in unit.monitors.items() if mon.fault.is_permanent]
+    return wire.code_list(0x15, unit.spec.mask, kept)
+
+
+# sub-function of 19: (whole request's length, what answers it)
+_REPORTS: Mapping[int, tuple[int, Callable[[Unit, bytes], bytes]]] = {
+    0x01: (3, _count),
+    0x02: (3, _list),
+    0x03: (2, _snapshot_index),
+    0x04: (6, _snapshots),
+    0x06: (6, _extended_data),
+    0x0A: (2, _supported),
+    0x15: (2, _permanent),
+}
+
+
+def _read_codes(unit: Unit, _world: World, request: bytes) -> bytes | None:
+    if len(request) < 2:
+        return wire.negative(0x19, wire.WRONG_LENGTH)
+    kind = request[1] & ~SUPPRESS
+    missing = (kind == 0x0A and not unit.spec.lists_supported) or (
+        kind == 0x15 and not unit.spec.reports_permanent
+    )
+    if kind not in _REPORTS or missing:
+        return wire.negative(0x19, wire.SUB_FUNCTION_NOT_SUPPORTED)
+    length, report = _REPORTS[kind]
+    if len(request) != length:
+        return wire.negative(0x19, wire.WRONG_LENGTH)
+    return _unless_suppressed(request, report(unit, request))
+
+
+SERVICES: Mapping[int, Handler] = {
+    0x10: _session_control,
+    0x14: _clear,
+    0x19: _read_codes,
+    0x22: _read_data,
+    0x3E: _tester_present,
+}

@@ -1,0 +1,166 @@
+"""Functional requests: one frame to everyone, answers kept apart by who sent them."""
+
+from __future__ import annotations
+
+import threading
+from collections.abc import Callable, Iterator
+from contextlib import ExitStack
+
+import can
+import pytest
+from recorded_unit import Call, ScriptedUnit, Step
+
+from decoders.values import AnswerKind, Exchange, Outcome, Request, outcome_of
+from gateway.links.base import Limits, Plan
+from gateway.links.can_link import CanLink
+
+LIMITS = Limits(functional_ms=150, n_cr_ms=150, p2_star_ms=1000, settle_ms=40)
+STORED = b"\x03"
+MANY = bytes.fromhex("4306") + bytes.fromhex("0420") * 6  # SAE J1979 on CAN: count, then codes; 14 bytes
+NONE = bytes.fromhex("4300")
+REFUSED = bytes.fromhex("7F0311")
+PENDING = bytes.fromhex("7F0378")
+
+
+@pytest.fixture
+def link(channel: str) -> Iterator[CanLink]:
+    bus = can.Bus(channel, interface="virtual", ignore_config=True)
+    with CanLink(bus, f"can:virtual:{channel}") as opened:
+        yield opened
+
+
+def ask(link: CanLink, *requests: Request, limits: Limits = LIMITS) -> list[Exchange]:
+    def plan() -> Plan:
+        for request in requests:  # a tuple cannot be sent an exchange, so no `yield from`
+            yield request
+
+    kept: list[Exchange] = []
+    link.run({"all": plan()}, kept.append, threading.Event(), limits)
+    return kept
+
+
+def answering(*steps: Step) -> Callable[[bytes], list[Step]]:
+    return lambda _: list(steps)
+
+
+def test_three_units_answer_one_request_each_in_its_own_way(channel: str, link: CanLink) -> None:
+    scripts = {0x7E0: answering(MANY), 0x7E1: answering(NONE), 0x7E2: answering(REFUSED)}
+    with ExitStack() as units:
+        for number, script in scripts.items():
+            units.enter_context(ScriptedUnit(channel, number, number + 8, script, functional_id=0x7DF))
+        (exchange,) = ask(link, Request("functional:7DF", STORED))
+    assert (exchange.outcome, exchange.trouble, len(exchange.answers)) == (None, None, 3)
+    assert outcome_of(exchange, "7E8").data == MANY
+    assert outcome_of(exchange, "7E9").data == NONE
+    assert outcome_of(exchange, "7EA").refusal == 0x11
+    assert outcome_of(exchange, "7EB").outcome is None
+
+
+def test_flow_control_goes_to_the_physical_identifier_of_each_sender(channel: str, link: CanLink) -> None:
+    with ExitStack() as units:
+        ear = units.enter_context(can.Bus(channel, interface="virtual", ignore_config=True))
+        for number in (0x7E0, 0x7E7):
+            unit = ScriptedUnit(channel, number, number + 8, answering(MANY), functional_id=0x7DF)
+            units.enter_context(unit)
+        (exchange,) = ask(link, Request("functional:7DF", STORED))
+        sent = {}
+        while (frame := ear.recv(0)) is not None:
+            sent[frame.arbitration_id] = bytes(frame.data)
+    assert {answer.source: answer.data for answer in exchange.answers} == {"7E8": MANY, "7EF": MANY}
+    flow_control = bytes.fromhex("3000005555555555")  # ISO 15765-4: block size and STmin 0, eight bytes
+    assert (sent[0x7E0], sent[0x7E7]) == (flow_control, flow_control)
+
+
+def test_units_with_29_bit_identifiers_are_met_as_they_answer(channel: str, link: CanLink) -> None:
+    # ISO 15765-4: 18DB33F1 to everyone, 18DAxxF1 to unit xx, which answers on 18DAF1xx.
+    everyone = 0x18DB33F1
+    answers = {0x10: MANY, 0x28: NONE, 0xEE: MANY}
+    with ExitStack() as units:
+        for address, answer in answers.items():
+            request_id, response_id = 0x18DA00F1 | address << 8, 0x18DAF100 | address
+            unit = ScriptedUnit(channel, request_id, response_id, answering(answer), everyone)
+            units.enter_context(unit)
+        (exchange,) = ask(link, Request("functional:18DB33F1", STORED))
+    assert {a.source: a.data for a in exchange.answers} == {
+        "18DAF110": MANY,
+        "18DAF128": NONE,
+        "18DAF1EE": MANY,
+    }
+
+
+def test_response_pending_holds_the_collecting_open(channel: str, link: CanLink) -> None:
+    wait = threading.Event()
+    slow = Call(lambda: wait.wait(0.3))  # twice the collecting time
+    with ScriptedUnit(channel, 0x7E0, 0x7E8, answering(PENDING, slow, MANY), functional_id=0x7DF):
+        (exchange,) = ask(link, Request("functional:7DF", STORED))
+    assert [a.kind for a in exchange.answers] == [AnswerKind.PENDING, AnswerKind.POSITIVE]
+    assert outcome_of(exchange, "7E8").data == MANY
+
+
+def test_a_damaged_answer_is_named_with_its_source(channel: str, link: CanLink) -> None:
+    def send_only_the_beginning(_: bytes) -> list[Step]:
+        return [Call(lambda: unit.send(bytes.fromhex("100E430604200420")))]
+
+    unit = ScriptedUnit(channel, 0x7E0, 0x7E8, send_only_the_beginning, functional_id=0x7DF)
+    with unit, ScriptedUnit(channel, 0x7E1, 0x7E9, answering(NONE), functional_id=0x7DF):
+        (exchange,) = ask(link, Request("functional:7DF", STORED))
+    assert outcome_of(exchange, "7E8").outcome is Outcome.DAMAGED
+    assert outcome_of(exchange, "7E9").outcome is Outcome.ANSWERED
+    assert exchange.trouble == "7E8: a frame of the answer is missing: the rest never came"
+
+
+def test_other_traffic_is_nobodys_answer(channel: str, link: CanLink) -> None:
+    def beside(_: bytes) -> list[Step]:
+        return [Call(lambda: other.send(b"\x02\x43\x00")), NONE]
+
+    other = ScriptedUnit(channel, 0x123, 0x456, answering())
+    with other, ScriptedUnit(channel, 0x7E0, 0x7E8, beside, functional_id=0x7DF):
+        (exchange,) = ask(link, Request("functional:7DF", STORED))
+    assert [a.source for a in exchange.answers] == ["7E8"]
+
+
+def test_nobody_answering_is_not_silence_of_any_unit(link: CanLink) -> None:
+    (exchange,) = ask(link, Request("functional:7DF", STORED), limits=Limits(functional_ms=10))
+    assert (exchange.outcome, exchange.answers) == (None, ())
+    assert outcome_of(exchange, "7E8").outcome is None  # ISO 14229-1: units may stay quiet when addressed so
+
+
+@pytest.mark.parametrize(
+    ("target", "data", "trouble"),
+    [
+        ("functional:7DF", bytes(8), "a functional request fits one frame: at most 7 bytes"),
+        ("functional:7DF", b"", "the request is empty"),
+        ("functional:6F1", b"\x03", "this link knows who answers on 7DF and 18DB33F1 only"),
+        ("functional:doip:E400", b"\x03", "this link knows who answers on 7DF and 18DB33F1 only"),
+        ("7E0/7E8", bytes(4096), "a request has at most 4095 bytes"),
+        ("7E0/7E8", b"", "the request is empty"),
+        ("doip:1010", b"\x03", "'doip:1010' is not a unit address"),
+        ("XYZ/7E8", b"\x03", "'XYZ' is not a CAN identifier"),
+    ],
+)
+def test_what_this_link_cannot_send_is_unsent(link: CanLink, target: str, data: bytes, trouble: str) -> None:
+    # ISO 15765-2: functional requests are single frames; a 12-bit length ends at 4095.
+    (exchange,) = ask(link, Request(target, data))
+    assert (exchange.outcome, exchange.trouble) == (Outcome.UNSENT, trouble)
+
+
+def test_a_late_answer_to_everyone_is_late_in_the_units_next_exchange(channel: str, link: CanLink) -> None:
+    closed = threading.Event()
+
+    def script(request: bytes) -> list[Step]:
+        return [Call(lambda: closed.wait(2)), NONE] if request == STORED else [b"\x47\x00"]
+
+    def plan() -> Plan:
+        yield Request("functional:7DF", STORED)
+        closed.set()
+        yield Request("7E1/7E9", STORED)  # passes time in which the late answer comes
+        yield Request("7E0/7E8", b"\x07")
+
+    kept: list[Exchange] = []
+    with ScriptedUnit(channel, 0x7E0, 0x7E8, script, functional_id=0x7DF):
+        link.run({"a": plan()}, kept.append, threading.Event(), Limits(functional_ms=30))
+    assert kept[0].answers == ()
+    assert [(a.kind, a.data) for a in kept[2].answers] == [
+        (AnswerKind.LATE, NONE),
+        (AnswerKind.POSITIVE, b"\x47\x00"),
+    ]

@@ -124,9 +124,7 @@ def _send_clear(visit: Visit, unit: str, request: bytes, standstill: Standstill)
             f"Not cleared: engine and road speed were read {age_s:.1f} s ago, {FRESH_S:.0f} s is the limit",
             next_step="try again; on a very slow link raise nothing, look for what slows it",
         )
-    visit.writer.append(
-        Kind.CLEAR, {"unit": unit, "request": request.hex().upper(), "standstill": standstill.words}
-    )
+    visit.writer.append(Kind.CLEAR, {"unit": unit, "request": request.hex().upper(), "standstill": standstill.words})
     guard = replace(visit.guard(Phase.CLEARING), clearing=ClearPermit(unit=unit))
     kept = visit.ask({unit: _one(Request(unit, request))}, during="clear", guard=guard)
     return kept[-1]

@@ -6,6 +6,7 @@ import hashlib
 import threading
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import get_args
 
 from decoders import check_vin, decode_identifier, decode_info, text_of
 from decoders.errors import DecodeError, UsageError
@@ -19,8 +20,19 @@ from sessions.journal import Kind
 from sessions.plan.prelude import FUNCTIONAL_IDS
 from sessions.profile import NO_PROFILE, Profile
 from sessions.record import JobRecord, read_record
+from sessions.record.model import TakenAs
 from sessions.store import JobWriter, Store
-from sessions.verdict import RULES_VERSION, FaultVerdict, JobGrade, JobVerdict, RuleSettings, Verdict, judge, verdict_form
+from sessions.verdict import (
+    RULES_VERSION,
+    FaultVerdict,
+    JobGrade,
+    JobVerdict,
+    RuleSettings,
+    Verdict,
+    judge,
+    verdict_form,
+)
+from sessions.verdict.scans import before_scan
 
 VIN_BY_OBD = b"\x09\x02"
 VIN_BY_UDS = b"\x22\xf1\x90"
@@ -72,9 +84,7 @@ def open_job(
     return Opened(job=row.job, vin=vin, vin_words=words)
 
 
-def _read_vin(
-    store: Store, writer: JobWriter, link: GuardedLink, profile: Profile, settings: Settings
-) -> str | None:
+def _read_vin(store: Store, writer: JobWriter, link: GuardedLink, profile: Profile, settings: Settings) -> str | None:
     writer.append(Kind.LINK, {"link": link.address})
     visit = Visit(store, writer, link, profile, limits=settings.limits)
     plans = {"vin": _plan_vin(tuple(unit.address for unit in profile.units))}
@@ -244,6 +254,51 @@ def close_job(store: Store, writer: JobWriter) -> JobVerdict:
     keep_verdict(writer, store)
     writer.append(Kind.CLOSE, {"job_verdict": verdict.grade.value})
     return verdict
+
+
+def taken(text: str) -> TakenAs:
+    """The scan purpose a person named.
+
+    Raises:
+        UsageError: it is none of the three.
+    """
+    for known in get_args(TakenAs):
+        if text == known:
+            purpose: TakenAs = known
+            return purpose
+    raise UsageError(f"'{text}' is no purpose of a scan", next_step="use before, check or after")
+
+
+def require_before(record: JobRecord, taken_as: TakenAs) -> None:
+    """An after-scan or check without a before-scan proves nothing: say so before anything is asked.
+
+    Raises:
+        UsageError: there is no complete before-scan, or the job is closed.
+    """
+    if record.closed is not None:
+        raise UsageError("This job is closed", next_step="open a new job for new work")
+    if taken_as != "before" and before_scan(record) is None:
+        raise UsageError(
+            f"A scan taken as {taken_as} needs a complete before-scan, and this job has none",
+            next_step="scan first: mendproof scan JOB --as before --link LINK",
+        )
+
+
+def write_report(store: Store, job: int) -> str:
+    """The HTML report of a job."""
+    from importlib.metadata import version
+
+    from sessions.report import render_html
+
+    verdict = judge_job(store, job)
+    entries = store.journal(job)
+    return render_html(
+        verdict,
+        job=job,
+        made_with=f"mendproof {version('mendproof')}",
+        printed_at=entries[-1].at,
+        last_hash=entries[-1].hash.hex(),
+    )
 
 
 def is_good(verdict: JobVerdict) -> bool:

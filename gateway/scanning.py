@@ -73,9 +73,7 @@ def take_scan(visit: Visit, taken_as: TakenAs, *, after_erase: bool = False) -> 
 
 
 def _ask_units(visit: Visit, record: JobRecord, heard: Iterable[Heard], number: int) -> tuple[Exchange, ...]:
-    units = sorted(
-        {*(unit.address for unit in visit.profile.units), *(item.unit for item in heard), *record.units}
-    )
+    units = sorted({*(unit.address for unit in visit.profile.units), *(item.unit for item in heard), *record.units})
     again = listed_before(record)
     plans = {unit: plan_unit(unit, again.get(unit, ())) for unit in units}
     return visit.ask(plans, during="scan", scan=number)
@@ -89,9 +87,7 @@ def ask_live(visit: Visit, heard: tuple[Heard, ...], number: int) -> tuple[Excha
     offers = {item.unit: item.live for item in heard if item.live}
     if not heard:
         offers = {
-            unit.address: LIVE_PIDS
-            for unit in visit.profile.units
-            if unit.address.partition("/")[0] in OBD_REQUEST_IDS
+            unit.address: LIVE_PIDS for unit in visit.profile.units if unit.address.partition("/")[0] in OBD_REQUEST_IDS
         }
     plans = {unit: plan_live(unit, pids) for unit, pids in offers.items()}
     return visit.ask(plans, during="scan", scan=number)

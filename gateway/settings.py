@@ -37,22 +37,14 @@ class Settings:
     @property
     def rules(self) -> dict[str, int]:
         """The figures the rules depend on, where they differ from the defaults."""
-        return {
-            key: setting.value
-            for key, setting in self._named("rules").items()
-            if setting.origin != "default"
-        }
+        return {key: setting.value for key, setting in self._named("rules").items() if setting.origin != "default"}
 
     def _section(self, section: str) -> dict[str, int]:
         return {key: setting.value for key, setting in self._named(section).items()}
 
     def _named(self, section: str) -> dict[str, Setting]:
         prefix = f"{section}."
-        return {
-            name.removeprefix(prefix): setting
-            for name, setting in self.values.items()
-            if name.startswith(prefix)
-        }
+        return {name.removeprefix(prefix): setting for name, setting in self.values.items() if name.startswith(prefix)}
 
 
 def read_settings(options: Sequence[str], config_file: Path | None) -> Settings:
@@ -79,7 +71,9 @@ def read_settings(options: Sequence[str], config_file: Path | None) -> Settings:
     for option in options:
         name, equals, value = option.partition("=")
         if not equals:
-            raise UsageError(f"--set {option} has no value", next_step="write --set KEY=VALUE, e.g. --set link.p2_ms=200")
+            raise UsageError(
+                f"--set {option} has no value", next_step="write --set KEY=VALUE, e.g. --set link.p2_ms=200"
+            )
         _put(values, name.strip(), value.strip(), "option --set")
     return Settings(values)
 

@@ -46,8 +46,6 @@ def watch_of(record: JobRecord, units: Sequence[str]) -> Watch:
 
 def watch_round(visit: Visit, watch: Watch) -> tuple[Exchange, ...]:
     """One round: conditions of the tellers, then codes of each unit, one request at a time."""
-    plans = {
-        f"live {unit}": plan_round(unit, live=pids, codes=False, obd=False) for unit, pids in watch.tellers
-    }
-    plans |= {unit: plan_round(unit, live=(), codes=True, obd=False) for unit in watch.units}
+    plans = {f"live {unit}": plan_round(unit, live=pids, codes=False) for unit, pids in watch.tellers}
+    plans |= {unit: plan_round(unit, live=(), codes=True) for unit in watch.units}
     return visit.ask(plans, during="watch", guard=visit.guard(Phase.MOVING))

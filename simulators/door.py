@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import threading
 import uuid
-from types import TracebackType
 from typing import Self
 
 from simulators.can_node import CanNode, Frame
@@ -53,9 +52,7 @@ class RunningBench:
     def __enter__(self) -> Self:
         return self
 
-    def __exit__(
-        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
-    ) -> None:
+    def __exit__(self, *error: object) -> None:
         self.close()
 
     @property

@@ -40,10 +40,9 @@ class Event(Enum):
 
 # What an event does to the byte whatever happened before: (bits taken away, bits set).
 # Pending, confirmed, the lamp and ageing depend on history and follow below the table.
-_NOT_COMPLETED = NOT_COMPLETED_SINCE_CLEAR | NOT_COMPLETED_THIS_CYCLE
 _TABLE: Mapping[Event, tuple[int, int]] = {
-    Event.FAILED: (_NOT_COMPLETED, TEST_FAILED | TEST_FAILED_THIS_CYCLE | PENDING | FAILED_SINCE_CLEAR),
-    Event.PASSED: (_NOT_COMPLETED | TEST_FAILED, 0),
+    Event.FAILED: (NEVER_TESTED, TEST_FAILED | TEST_FAILED_THIS_CYCLE | PENDING | FAILED_SINCE_CLEAR),
+    Event.PASSED: (NEVER_TESTED | TEST_FAILED, 0),
     Event.CYCLE_BEGINS: (TEST_FAILED_THIS_CYCLE, NOT_COMPLETED_THIS_CYCLE),
     Event.CYCLE_ENDS: (0, 0),
     Event.CLEARED: (0xFF, NEVER_TESTED),

@@ -5,11 +5,11 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 
 from simulators import obd, uds, wire
-from simulators.fault_memory import Event, Snapshot
+from simulators.fault_memory import LAMP_REQUESTED, Event, Snapshot
 from simulators.monitors import Component, Monitor, MonitorSpec
 from simulators.world import World
 
-DEFAULT_SESSION, EXTENDED_SESSION = 0x01, 0x03
+DEFAULT_SESSION = 0x01
 SESSION_TIME_OUT_MS = 5000  # S3server: ISO 14229-2
 
 # What a unit keeps to itself when everyone was asked. Source: ISO 14229-1, functional addressing.
@@ -81,7 +81,7 @@ class Unit:
     @property
     def lamp_on(self) -> bool:
         """True while any of its codes asks for the warning lamp."""
-        return any(monitor.fault.has(0x80) for monitor in self.monitors.values())
+        return any(monitor.fault.has(LAMP_REQUESTED) for monitor in self.monitors.values())
 
     def status(self, code: str) -> int:
         """The status byte as the unit reports it: without the bits it does not support."""

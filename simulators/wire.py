@@ -16,7 +16,6 @@ SUB_FUNCTION_NOT_SUPPORTED = 0x12
 WRONG_LENGTH = 0x13
 CONDITIONS_NOT_CORRECT = 0x22
 OUT_OF_RANGE = 0x31
-NOT_IN_THIS_SESSION = 0x7F
 
 Record = tuple[int, Sequence[tuple[int, bytes]]]
 """A snapshot record: its number and (data identifier, bytes)."""

@@ -192,6 +192,24 @@ def test_an_answer_too_long_for_the_link_is_damaged(channel: str, link: CanLink)
     ) == (Outcome.DAMAGED, "the answer announces more bytes than this link takes")
 
 
+def test_flow_control_that_nobody_waits_for_is_no_answer(channel: str, link: CanLink) -> None:
+    # ISO 15765-2: unexpected flow control is ignored.
+    with unit(channel, lambda _: [Raw(b"\x30\x00\x00"), NO_CODES]):
+        (exchange,) = ask(link, READ)
+    assert (exchange.outcome, kinds(exchange)) == (Outcome.ANSWERED, [AnswerKind.POSITIVE])
+
+
+def test_a_broken_off_answer_is_reported_once_and_not_again_by_its_timer(channel: str, link: CanLink) -> None:
+    first, second, *_ = segments(CODES)
+    # The single frame breaks the answer off; the next one comes when N_Cr since the last frame is over.
+    scripts = iter([[Raw(first), AwaitFlow(), Raw(second), NO_CODES], [NO_CODES]])
+    limits = Limits(n_cr_ms=50, settle_ms=100, linger_ms=100)
+    with unit(channel, lambda _: next(scripts)):
+        damaged, after = ask(link, READ, READ, limits=limits)
+    assert (damaged.outcome, kinds(damaged)) == (Outcome.DAMAGED, [AnswerKind.DAMAGED, AnswerKind.POSITIVE])
+    assert (after.outcome, kinds(after)) == (Outcome.ANSWERED, [AnswerKind.POSITIVE])
+
+
 def test_a_stray_answer_is_kept_and_the_real_one_taken(channel: str, link: CanLink) -> None:
     with unit(channel, lambda _: [bytes.fromhex("5904042000"), bytes.fromhex("620101"), NO_CODES]):
         (exchange,) = ask(link, READ)

@@ -222,6 +222,30 @@ def test_two_units_with_one_response_identifier_are_asked_in_turn(channel: str, 
     assert len(kept) == 4
 
 
+def test_a_bus_that_breaks_while_flow_control_or_frames_go_out_is_noticed(
+    channel: str, link: CanLink, bus: can.BusABC
+) -> None:
+    # The unit asks for 60 ms between our frames and the bus is gone before the next of them.
+    kept: list[Exchange] = []
+
+    def long_request() -> Plan:
+        yield Request(ENGINE, bytes(40))
+
+    with can.Bus(channel, interface="virtual", ignore_config=True) as far:
+
+        def take_one() -> None:
+            far.recv(2)
+            far.send(can.Message(arbitration_id=0x7E8, is_extended_id=False, data=b"\x30\x00\x3c"))
+            far.recv(2)
+            bus.shutdown()
+
+        thread = threading.Thread(target=take_one)
+        thread.start()
+        link.run({"a": long_request()}, kept.append, threading.Event(), Limits())
+        thread.join()
+    assert [e.outcome for e in kept] == [Outcome.DAMAGED]
+
+
 def test_error_and_remote_frames_are_passed_over(channel: str, bus: can.BusABC) -> None:
     with can.Bus(channel, interface="virtual", ignore_config=True) as far:
         far.send(can.Message(arbitration_id=0x7E8, is_error_frame=True))

@@ -29,10 +29,9 @@ def link(channel: str) -> Iterator[CanLink]:
         yield opened
 
 
-def ask(link: CanLink, *requests: Request, limits: Limits = LIMITS) -> list[Exchange]:
+def ask(link: CanLink, request: Request, limits: Limits = LIMITS) -> list[Exchange]:
     def plan() -> Plan:
-        for request in requests:  # a tuple cannot be sent an exchange, so no `yield from`
-            yield request
+        yield request
 
     kept: list[Exchange] = []
     link.run({"all": plan()}, kept.append, threading.Event(), limits)

@@ -113,7 +113,7 @@ def number(code: str) -> int:
 
 def leftovers(packet: Packet) -> list[str]:
     """What a dissection could not place."""
-    layers = []
+    layers: list[str] = []
     while not isinstance(packet, NoPayload):
         if isinstance(packet, Padding) or (isinstance(packet, Raw) and layers != ["UDS", "UDS_RDBIPR"]):
             layers.append(f"left over: {bytes(packet).hex()}")
@@ -271,7 +271,7 @@ def test_an_answer_comes_within_a_few_milliseconds(bus: can.BusABC) -> None:
 def test_starting_and_stopping_leaves_no_thread_behind() -> None:
     before = threading.active_count()
     start_s = time.monotonic()
-    links = set()
+    links: set[str] = set()
     for _ in range(50):
         with Bench().start("warning-lamps") as running:
             links.update(running.links)

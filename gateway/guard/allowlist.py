@@ -63,9 +63,7 @@ READ_FORMS: tuple[Form, ...] = (
     Form("1942", 3, 3),  # WWH-OBD codes: group, status mask, severity mask
     Form("1955", 1, 1),  # WWH-OBD permanent codes: group
     Form("1956", 2, 2),  # codes by readiness group: group, readiness group
-    Form(
-        "22", 2, 64, step=2
-    ),  # data identifiers, each of them also in IDENTIFIERS or declared by the profile
+    Form("22", 2, 64, step=2),  # data identifiers, each of them also in IDENTIFIERS or declared by the profile
     Form("3E00"),  # tester present, to find units
 )
 

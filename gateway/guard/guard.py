@@ -93,7 +93,7 @@ class Guard:
         permit = self.clearing
         if self.phase is not Phase.CLEARING or permit is None:
             return f"service {request.data[0]:02X} erases fault memory: only the clear flow sends it"
-        if request.target != permit.unit:
+        if is_functional(request.target) or request.target != permit.unit:
             return f"the clear flow may clear {permit.unit} only, one unit and never all at once"
         if any(form.fits(request.data) for form in CLEAR_FORMS):
             return None
@@ -207,11 +207,16 @@ class GuardedLink:
         )
 
 
-def open_guarded(text: str, guard: Guard) -> GuardedLink:
+def open_guarded(text: str, guard: Guard, *, shown_as: str | None = None) -> GuardedLink:
     """Open a link with the guard before it.
+
+    Args:
+        text: the link address.
+        guard: what is allowed.
+        shown_as: the address the journal gets instead, for a simulated vehicle in this process.
 
     Raises:
         UsageError: the address cannot be read, or names a kind that only a demonstration uses.
         LinkError: the link cannot be opened.
     """
-    return GuardedLink(open_link(text), guard)
+    return GuardedLink(open_link(text, shown_as=shown_as), guard)

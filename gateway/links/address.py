@@ -81,14 +81,23 @@ def _can_options(text: str, query: str) -> dict[str, int]:
     if options.get("fd", 0) not in (0, 1):
         raise UsageError(f"'{text}' gives 'fd' another value than 0 or 1", next_step="write fd=0 or fd=1")
     if options.get("bitrate", 1) == 0:
-        raise UsageError(
-            f"'{text}' gives a bit rate of 0", next_step="write it in bit/s, e.g. bitrate=500000"
-        )
+        raise UsageError(f"'{text}' gives a bit rate of 0", next_step="write it in bit/s, e.g. bitrate=500000")
     return options
 
 
-def open_link(text: str) -> Link:
+def known_interfaces() -> tuple[str, ...]:
+    """The CAN interfaces that python-can knows here."""
+    import can
+
+    return tuple(sorted(can.interfaces.VALID_INTERFACES))
+
+
+def open_link(text: str, *, shown_as: str | None = None) -> Link:
     """Open the link with this address; close it after use, or use it as a context manager.
+
+    Args:
+        text: the link address.
+        shown_as: the address the journal gets instead, for a simulated vehicle in this process.
 
     Raises:
         UsageError: the address cannot be read, or names a kind that only a demonstration uses.
@@ -97,20 +106,17 @@ def open_link(text: str) -> Link:
     address = parse_link(text)
     if address.kind == "sim":
         raise UsageError(
-            f"'{address.text}' is a new car each time and ends with the command: "
-            "only `mendproof demo` uses it",
-            next_step=f"run `mendproof bench run {address.rest}` and use the link it prints",
+            f"'{address.text}' is a new car each time and ends with the command: only `mendproof demo` uses it",
+            next_step="run `mendproof demo`, or name a real adapter, e.g. can:socketcan:can0",
         )
     opener = _OPENERS.get(address.kind)
     if opener is None:
         brings = ", ".join(_FORMS[kind] for kind in _OPENERS)
-        raise LinkError(
-            f"this version does not bring the link '{address.kind}:' yet", next_step=f"use {brings}"
-        )
-    return opener(address)
+        raise LinkError(f"this version does not bring the link '{address.kind}:' yet", next_step=f"use {brings}")
+    return opener(address, shown_as or address.text)
 
 
-def _open_can(address: LinkAddress) -> Link:
+def _open_can(address: LinkAddress, shown_as: str) -> Link:
     import can
 
     from gateway.links.can_errors import map_can_errors
@@ -120,7 +126,7 @@ def _open_can(address: LinkAddress) -> Link:
     if interface not in can.interfaces.VALID_INTERFACES:
         raise LinkError(
             f"there is no CAN interface '{interface}'",
-            next_step=f"use one of {', '.join(sorted(can.interfaces.VALID_INTERFACES))}",
+            next_step=f"use one of {', '.join(known_interfaces())}",
         )
     fd = bool(address.options.get("fd", 0))
     settings: dict[str, Any] = {"fd": True} if fd else {}
@@ -139,7 +145,7 @@ def _open_can(address: LinkAddress) -> Link:
         raise LinkError(
             f"{doing}: {error}", next_step="check the interface, the channel and the options of the link"
         ) from error
-    return CanLink(bus, address.text, fd=fd)
+    return CanLink(bus, shown_as, fd=fd)
 
 
-_OPENERS: Mapping[str, Callable[[LinkAddress], Link]] = {"can": _open_can}
+_OPENERS: Mapping[str, Callable[[LinkAddress, str], Link]] = {"can": _open_can}

@@ -60,9 +60,7 @@ class CanBus:
             while message is not None and (message.is_error_frame or message.is_remote_frame):
                 message = self._bus.recv(0)
         if message is not None:
-            return Frame(
-                message.arbitration_id, message.is_extended_id, bytes(message.data), time.perf_counter_ns()
-            )
+            return Frame(message.arbitration_id, message.is_extended_id, bytes(message.data), time.perf_counter_ns())
         if time.perf_counter() - begun_s < timeout_s / 2:
             # Some interfaces return at once when their peer is gone: do not spin.
             time.sleep(min(_EARLY_PAUSE_S, timeout_s / 2))

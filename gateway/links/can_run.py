@@ -155,9 +155,7 @@ class CanRun:
 
     def _start_functional(self, asked: _Asked) -> None:
         target = CanId.parse(asked.request.target.partition(":")[2])
-        conversation = FunctionalConversation(
-            link=self._link.address, request=asked.request, limits=self._limits
-        )
+        conversation = FunctionalConversation(link=self._link.address, request=asked.request, limits=self._limits)
         for channel in self._link.channels:
             _hand_over_leftovers(channel, conversation)
             channel.previous_request = asked.request.data

@@ -254,12 +254,8 @@ def _malformed(body: bytes, frame_length: int, room: int) -> str | None:
 def _isotp_address(unit: UnitAddress) -> isotp.Address:
     request, response = unit.request, unit.response
     both = isotp.AsymmetricAddress(
-        tx_addr=isotp.Address(
-            _mode(request), txid=request.number, target_address=request.extension, tx_only=True
-        ),
-        rx_addr=isotp.Address(
-            _mode(response), rxid=response.number, source_address=response.extension, rx_only=True
-        ),
+        tx_addr=isotp.Address(_mode(request), txid=request.number, target_address=request.extension, tx_only=True),
+        rx_addr=isotp.Address(_mode(response), rxid=response.number, source_address=response.extension, rx_only=True),
     )
     # can-isotp takes either kind, but its annotation names only one of them.
     return cast("isotp.Address", both)

@@ -69,9 +69,7 @@ class Conversation(ABC):
         """Take what came in. A continuation without a beginning is joined to the broken answer before it."""
         last = next((h for h in reversed(self._heard) if h.arrival.source == arrival.source), None)
         if arrival.orphan and last is not None and self._is_rest_of(arrival, last):
-            last.arrival = replace(
-                last.arrival, data=last.arrival.data + arrival.data, last_ns=arrival.last_ns
-            )
+            last.arrival = replace(last.arrival, data=last.arrival.data + arrival.data, last_ns=arrival.last_ns)
             self._on_more_damage(arrival)
             return
         responder = self._responder(arrival.source)

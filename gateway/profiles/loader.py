@@ -140,9 +140,7 @@ class _Reader:
     def _head(self) -> dict[str, Any]:
         table = self._document.get("profile")
         if not isinstance(table, dict):
-            raise self._error(
-                "", 0, "profile", "is missing" if table is None else "must be a table: [profile]"
-            )
+            raise self._error("", 0, "profile", "is missing" if table is None else "must be a table: [profile]")
         return read.read_table(table, PROFILE, self._placing("profile", 0))
 
     def _array(self, table: str) -> list[dict[str, Any]]:
@@ -171,9 +169,7 @@ class _Reader:
                 raise self._error("code", index, "code", f"{code.code} is there twice for {code.unit}")
             seen.add((code.unit, code.code))
 
-    def _check_identifiers(
-        self, units: tuple[ProfileUnit, ...], identifiers: tuple[ProfileIdentifier, ...]
-    ) -> None:
+    def _check_identifiers(self, units: tuple[ProfileUnit, ...], identifiers: tuple[ProfileIdentifier, ...]) -> None:
         seen: set[tuple[int, str]] = set()
         for index, item in enumerate(identifiers):
             for address in item.units:
@@ -184,9 +180,7 @@ class _Reader:
                     raise self._error("identifier", index, "number", reason)
                 seen.add((item.number, address))
 
-    def _check_unit_known(
-        self, units: tuple[ProfileUnit, ...], address: str, table: str, index: int, key: str
-    ) -> None:
+    def _check_unit_known(self, units: tuple[ProfileUnit, ...], address: str, table: str, index: int, key: str) -> None:
         if all(unit.address != address for unit in units):
             raise self._error(table, index, key, f"no [[unit]] has the address {address}")
 

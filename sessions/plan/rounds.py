@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Generator
+
 from decoders.values import Exchange, Outcome, Request
 from sessions.plan.unit import (
     ACTIVE_SESSION,
@@ -21,6 +23,15 @@ def plan_live(unit: str, pids: tuple[int, ...]) -> Plan:
         yield Request(unit, bytes([0x01, pid]))
 
 
+def _plan_live_while_awake(unit: str, pids: tuple[int, ...]) -> Generator[Request, Exchange, bool]:
+    """The same, ended by the first silence: a sleeping unit need not be asked for each value in turn."""
+    for pid in pids:
+        exchange = yield Request(unit, bytes([0x01, pid]))
+        if exchange.outcome is Outcome.SILENT:
+            return False
+    return True
+
+
 def plan_standstill(unit: str) -> Plan:
     """Engine speed and road speed, read just before something that needs a standing car."""
     yield from plan_live(unit, (ENGINE_SPEED, ROAD_SPEED))
@@ -35,22 +46,20 @@ def plan_read_back(unit: str, *, obd: bool) -> Plan:
         yield Request(unit, OBD_PENDING)
 
 
-def plan_round(unit: str, *, live: tuple[int, ...], codes: bool, obd: bool) -> Plan:
-    """One round of watching: live values first, then the status of codes.
+def plan_round(unit: str, *, live: tuple[int, ...], codes: bool) -> Plan:
+    """One round of watching: live values first, then the status of codes; the first silence ends it.
 
     Args:
         unit: the unit asked.
         live: service 01 identifiers to read.
         codes: True to read the status of its codes.
-        obd: True to read services 03 and 07 too.
     """
-    yield from plan_live(unit, live)
-    if not codes:
+    awake = yield from _plan_live_while_awake(unit, live)
+    if not codes or not awake:
         return
-    yield Request(unit, ACTIVE_SESSION)
-    supported: Exchange = yield Request(unit, SUPPORTED_CODES)
+    session = yield Request(unit, ACTIVE_SESSION)
+    if session.outcome is Outcome.SILENT:
+        return
+    supported = yield Request(unit, SUPPORTED_CODES)
     if supported.outcome is not Outcome.ANSWERED:
         yield Request(unit, CODE_LIST)
-    if obd:
-        yield Request(unit, OBD_STORED)
-        yield Request(unit, OBD_PENDING)

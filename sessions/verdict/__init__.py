@@ -1,7 +1,8 @@
 """The grade of evidence for each fault and for the job: a pure function of the journal."""
 
+from sessions.verdict.emissions import EmissionsLook, emissions_looks
 from sessions.verdict.form import verdict_form
-from sessions.verdict.job import FaultVerdict, JobGrade, JobVerdict, SetAside, UnitPair, judge
+from sessions.verdict.job import FaultVerdict, JobGrade, JobVerdict, SetAside, UnitPair, judge, worth_watching
 from sessions.verdict.rules import RULES, Ruling, Verdict
 from sessions.verdict.settings import RULES_VERSION, RuleSettings
 from sessions.verdict.units import UnitLook, unit_look, unit_looks
@@ -9,6 +10,7 @@ from sessions.verdict.units import UnitLook, unit_look, unit_looks
 __all__ = [
     "RULES",
     "RULES_VERSION",
+    "EmissionsLook",
     "FaultVerdict",
     "JobGrade",
     "JobVerdict",
@@ -18,8 +20,10 @@ __all__ = [
     "UnitLook",
     "UnitPair",
     "Verdict",
+    "emissions_looks",
     "judge",
     "unit_look",
     "unit_looks",
     "verdict_form",
+    "worth_watching",
 ]

@@ -9,7 +9,7 @@ from itertools import pairwise
 from decoders.values import Outcome, StatusBit
 from sessions.record import ClearEvent, JobRecord
 from sessions.verdict.settings import RuleSettings
-from sessions.verdict.sights import SUPPORTED_LIST, FaultKey, ObdSight, Sight
+from sessions.verdict.sights import FULL_LIST, SUPPORTED_LIST, FaultKey, ObdSight, Sight
 
 ALL_GROUPS = bytes.fromhex("14FFFFFF")
 EMISSIONS_GROUP = bytes.fromhex("14FFFF33")
@@ -57,9 +57,7 @@ def covers(clear: ClearEvent, key: FaultKey, obd: Iterable[ObdSight]) -> bool:
     if clear.unit != key.unit:
         return False
     request = clear.request
-    listed_by_obd = any(
-        sight.listed and sight.service != 0x0A for sight in obd if sight.seq < clear.moment.seq
-    )
+    listed_by_obd = any(sight.listed and sight.service != 0x0A for sight in obd if sight.seq < clear.moment.seq)
     if request in (OBD_CLEAR, EMISSIONS_GROUP):
         return listed_by_obd
     if key.memory != "dtc":
@@ -131,10 +129,7 @@ def still_there(clear: ClearEvent, sights: Sequence[Sight], obd: Sequence[ObdSig
     stored_before = [sight for sight in obd if sight.service == 0x03 and sight.seq < seq]
     stored_after = [sight for sight in obd if sight.service == 0x03 and sight.seq > seq]
     failing = any(sight.seq > seq and sight.bit(StatusBit.TEST_FAILED) for sight in sights)
-    return (
-        bool(stored_before and stored_before[-1].listed and stored_after and stored_after[0].listed)
-        and not failing
-    )
+    return bool(stored_before and stored_before[-1].listed and stored_after and stored_after[0].listed) and not failing
 
 
 def _same_entry(before: Sequence[Sight], sight: Sight) -> bool:
@@ -178,9 +173,7 @@ def _unanswered_but_done(
         gone_obd = before_obd[-1:] == [True] and after_obd[:1] == [False]
         if gone or gone_obd:
             seq = clear.answered.seq if clear.answered else clear.moment.seq
-            yield Erase(
-                seq=seq, text=f"clear at entry {clear.moment.seq} was not answered, yet the entry is gone"
-            )
+            yield Erase(seq=seq, text=f"clear at entry {clear.moment.seq} was not answered, yet the entry is gone")
 
 
 def _status_went_back(
@@ -188,31 +181,44 @@ def _status_went_back(
 ) -> Iterable[Erase]:
     """testFailedSinceLastClear went out or testNotCompletedSinceLastClear came on without an accepted clear."""
     exhaustive = any(
-        code.unit == key.unit and code.request == SUPPORTED_LIST and key.dtc in code.entries
-        for code in record.codes
+        code.unit == key.unit and code.request == SUPPORTED_LIST and key.dtc in code.entries for code in record.codes
     )
-    since, incomplete = StatusBit.FAILED_SINCE_CLEAR, StatusBit.NOT_COMPLETED_SINCE_CLEAR
+    since = StatusBit.FAILED_SINCE_CLEAR
     for earlier, later in pairwise(sights):
-        if any(earlier.seq <= erase.seq < later.seq for erase in accepted):
-            continue
-        went_out = (
-            earlier.bit(since) is True and later.bit(since) is False and (exhaustive or not later.absent)
-        )
-        came_on = (
-            later.bit(incomplete) is True
-            and earlier.bit(incomplete) is not True
-            and _ever_listed(sights, earlier)
-        )
-        if went_out or came_on:
-            yield Erase(
-                seq=later.seq - 1,
-                text=f"the status shows an erasure before entry {later.seq} that no clear of this job explains",
-            )
+        went_out = earlier.bit(since) is True and later.bit(since) is False and (exhaustive or not later.absent)
+        if went_out and not _between(accepted, earlier, later):
+            yield _went_back(later)
+    for earlier, later in pairwise(_completion_told(sights)):
+        if not earlier.not_completed_since_clear and later.not_completed_since_clear:
+            if not _between(accepted, earlier, later):
+                yield _went_back(later)
 
 
-def _ever_listed(sights: Sequence[Sight], until: Sight) -> bool:
-    """True if the code had been shown in any form up to this look: only then can a bit have come on."""
-    return any(not sight.absent for sight in sights if sight.seq <= until.seq)
+def _between(accepted: Sequence[Erase], earlier: Sight, later: Sight) -> bool:
+    return any(earlier.seq <= erase.seq < later.seq for erase in accepted)
+
+
+def _went_back(later: Sight) -> Erase:
+    text = f"the status shows an erasure before entry {later.seq} that no clear of this job explains"
+    return Erase(seq=later.seq - 1, text=text)
+
+
+def _completion_told(sights: Sequence[Sight]) -> list[Sight]:
+    """The looks that tell whether the test has completed since the clear.
+
+    An absent code tells it only in a list that has named this very code as not completed: that list is
+    exhaustive, others never name a code that is merely untested.
+    """
+    listed_untested = False
+    told = []
+    for sight in sights:
+        if not sight.absent and sight.bit(StatusBit.NOT_COMPLETED_SINCE_CLEAR) is not None:
+            told.append(sight)
+            untested = sight.request == FULL_LIST and sight.not_completed_since_clear and not sight.lists_it
+            listed_untested = listed_untested or untested
+        elif sight.absent and listed_untested:
+            told.append(sight)
+    return told
 
 
 def _explained(record: JobRecord, unit: str, low: int, high: int) -> bool:
@@ -232,9 +238,7 @@ def _counters_went_back(record: JobRecord, unit: str, settings: RuleSettings) ->
     for pid, name in names.items():
         own = [item for item in readings if item.pid == pid]
         for earlier, later in pairwise(own):
-            if later.value < earlier.value and not _explained(
-                record, unit, earlier.moment.seq, later.moment.seq
-            ):
+            if later.value < earlier.value and not _explained(record, unit, earlier.moment.seq, later.moment.seq):
                 yield Erase(
                     seq=later.moment.seq - 1,
                     text=f"{name} since clear went down before entry {later.moment.seq} without a clear of this job",

@@ -120,9 +120,7 @@ def checked_set(origin: str, values: Mapping[str, float], system: str | None) ->
     return ConditionSet(origin=origin, values=kept)
 
 
-def stored_sets(
-    record: JobRecord, key: FaultKey, system: str | None, before_seq: float
-) -> tuple[ConditionSet, ...]:
+def stored_sets(record: JobRecord, key: FaultKey, system: str | None, before_seq: float) -> tuple[ConditionSet, ...]:
     """One set for each stored snapshot read before the repair."""
     request = b"\x19\x04" + key.dtc.raw + b"\xff"
     readings = [

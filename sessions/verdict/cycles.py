@@ -55,9 +55,7 @@ def cycles_of(record: JobRecord, unit: str, tracks: LiveTracks, settings: RuleSe
     )
     boundaries = [answered.seq for _first, _last, answered in silences]
     boundaries += [after for before, after in came_on if not _cleared(record, unit, before, after)]
-    boundaries += [
-        later.moment.seq for earlier, later in pairwise(tracks.run_times) if later.value < earlier.value
-    ]
+    boundaries += [later.moment.seq for earlier, later in pairwise(tracks.run_times) if later.value < earlier.value]
     return UnitCycles(key_ons=tuple(key_ons) if shown else (), boundaries=tuple(sorted(boundaries)))
 
 
@@ -90,9 +88,7 @@ def _long_enough(first: Moment, last: Moment, settings: RuleSettings) -> bool:
 
 
 def _next_silence(silences: Sequence[tuple[Moment, Moment, Moment]], after_seq: int) -> float:
-    return min(
-        (first.seq for first, _last, _answered in silences if first.seq > after_seq), default=float("inf")
-    )
+    return min((first.seq for first, _last, _answered in silences if first.seq > after_seq), default=float("inf"))
 
 
 def _not_completed_came_on(record: JobRecord, unit: str) -> list[tuple[int, int]]:
@@ -115,11 +111,7 @@ def engine_never_ran(tracks: LiveTracks, key_on: KeyOn, until: Moment, *, electr
     if electric_drive:
         return False
     run_times = [item for item in tracks.run_times if key_on.last_silent.seq < item.moment.seq <= until.seq]
-    speeds = [
-        item
-        for item in tracks.readings("engine_rpm")
-        if key_on.last_silent.seq < item.moment.seq <= until.seq
-    ]
+    speeds = [item for item in tracks.readings("engine_rpm") if key_on.last_silent.seq < item.moment.seq <= until.seq]
     return bool(
         run_times
         and speeds

@@ -27,9 +27,7 @@ from sessions.verdict.sights import (
     sights_of,
 )
 
-SEES_FAILURE = (
-    StatusBit.TEST_FAILED | StatusBit.TEST_FAILED_THIS_CYCLE | StatusBit.PENDING | StatusBit.CONFIRMED
-)
+SEES_FAILURE = StatusBit.TEST_FAILED | StatusBit.TEST_FAILED_THIS_CYCLE | StatusBit.PENDING | StatusBit.CONFIRMED
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -110,9 +108,7 @@ class FaultFacts:
         """OBD looks in the after-scan, by services 03 and 07."""
         if self.after is None:
             return ()
-        return tuple(
-            sight for sight in self.obd if sight.scan == self.after.number and sight.service in (0x03, 0x07)
-        )
+        return tuple(sight for sight in self.obd if sight.scan == self.after.number and sight.service in (0x03, 0x07))
 
     @property
     def conditions_met(self) -> bool:
@@ -122,9 +118,7 @@ class FaultFacts:
     @property
     def stored_after(self) -> bool:
         """True if the after-scan shows the code as stored or failing."""
-        return any(sight.lists_it for sight in self.after_sights) or any(
-            sight.listed for sight in self.after_obd
-        )
+        return any(sight.lists_it for sight in self.after_sights) or any(sight.listed for sight in self.after_obd)
 
     @property
     def newest(self) -> Sight | None:
@@ -218,9 +212,7 @@ def _permanent_only(
 ) -> list[Erase]:
     """For a code that only a permanent list holds, the before-scan itself counts as the accepted clear."""
     before = context.before
-    elsewhere = any(sight.lists_it for sight in sights) or any(
-        sight.listed and sight.service != 0x0A for sight in obd
-    )
+    elsewhere = any(sight.lists_it for sight in sights) or any(sight.listed and sight.service != 0x0A for sight in obd)
     if elsewhere or before is None or before.end is None or not _ever_permanent(context.record, key):
         return []
     return [Erase(seq=before.end.seq, text=f"only a permanent copy was listed in scan {before.number}")]
@@ -228,12 +220,10 @@ def _permanent_only(
 
 def _ever_permanent(record: JobRecord, key: FaultKey) -> bool:
     by_obd = any(
-        item.unit == key.unit and item.service == 0x0A and key.dtc.base_only in item.codes
-        for item in record.obd
+        item.unit == key.unit and item.service == 0x0A and key.dtc.base_only in item.codes for item in record.obd
     )
     return by_obd or any(
-        code.unit == key.unit and code.request == PERMANENT_LIST and key.dtc in code.entries
-        for code in record.codes
+        code.unit == key.unit and code.request == PERMANENT_LIST and key.dtc in code.entries for code in record.codes
     )
 
 
@@ -289,9 +279,7 @@ def _is_new(
     if context.after is None:
         return False
     record, limit = context.record, first_change(context.record)
-    earlier = [
-        scan.number for scan in record.scans if scan.begin.seq < limit and scan.number != context.after.number
-    ]
+    earlier = [scan.number for scan in record.scans if scan.begin.seq < limit and scan.number != context.after.number]
     if not _listed_at(sights, obd, context.after.number):
         return False
     if came or any(_listed_at(sights, obd, number) for number in earlier):
@@ -366,9 +354,7 @@ def _absence_counts(record: JobRecord, key: FaultKey) -> bool:
     return not lists or key.dtc in lists[-1].entries
 
 
-def _watched_throughout(
-    context: JobContext, key: FaultKey, sights: tuple[Sight, ...], erasures: Erasures
-) -> bool:
+def _watched_throughout(context: JobContext, key: FaultKey, sights: tuple[Sight, ...], erasures: Erasures) -> bool:
     """True if every cycle since the accepted clear holds a look that could have seen a failure.
 
     Looks further apart than a key-off that counts could hide a cycle, unless the key-on between them was seen.

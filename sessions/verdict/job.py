@@ -11,7 +11,7 @@ from sessions.record import JobRecord, Scan
 from sessions.verdict.facts import FaultFacts, JobContext, context_of, facts_of
 from sessions.verdict.identity import another_vehicle, vehicle_vin
 from sessions.verdict.proof_plan import proof_plan
-from sessions.verdict.rules import Ruling, Verdict, decide
+from sessions.verdict.rules import CAME_BACK, Ruling, Verdict, decide
 from sessions.verdict.scans import taken_after_erase
 from sessions.verdict.sights import FaultKey, fault_keys
 from sessions.verdict.units import CODE_REQUESTS, UnitLook, unit_look, unit_looks
@@ -108,9 +108,7 @@ def judge(record: JobRecord) -> JobVerdict:
     """
     other = another_vehicle(record)
     if other is not None:
-        raise RecordError(
-            f"No verdict: {other}", next_step="check which vehicle is connected, and open a job for it"
-        )
+        raise RecordError(f"No verdict: {other}", next_step="check which vehicle is connected, and open a job for it")
     context = context_of(record)
     facts = [facts_of(context, key) for key in fault_keys(record)]
     shown = [item for item in facts if is_fault(item)]
@@ -118,6 +116,7 @@ def judge(record: JobRecord) -> JobVerdict:
     faults = tuple(_fault_verdict(context, item, rulings[item.key]) for item in shown)
     units = _unit_pairs(context)
     reasons = _reasons(context, faults, units)
+    aside = {fault.key for fault in faults if fault.set_aside is not None}
     return JobVerdict(
         record=record,
         vin=vehicle_vin(record),
@@ -128,7 +127,25 @@ def judge(record: JobRecord) -> JobVerdict:
         faults=tuple(sorted(faults, key=lambda fault: (fault.verdict.badness, fault.key))),
         history=tuple((item.key.unit, item.key.dtc.text) for item in facts if not is_fault(item)),
         units=units,
-        plan=proof_plan(context, shown, rulings),
+        plan=proof_plan(context, [item for item in shown if item.key not in aside], rulings),
+    )
+
+
+def worth_watching(record: JobRecord) -> tuple[str, ...]:
+    """Units with a cleared fault that a test passed under its conditions could still prove."""
+    context = context_of(record)
+    facts = [facts_of(context, key) for key in fault_keys(record)]
+    return tuple(
+        sorted(
+            {
+                item.key.unit
+                for item in facts
+                if is_fault(item)
+                and item.standing
+                and item.erasures.accepted is not None
+                and not any(sight.is_set(CAME_BACK) for sight in item.since)
+            }
+        )
     )
 
 
@@ -187,9 +204,7 @@ def _set_aside(record: JobRecord, unit: str, key: FaultKey | None, verdict: Verd
     found = [
         decision
         for decision in record.decisions
-        if decision.unit == unit
-        and decision.code == code
-        and (key is None or decision.memory in (None, key.memory))
+        if decision.unit == unit and decision.code == code and (key is None or decision.memory in (None, key.memory))
     ]
     if not found:
         return None
@@ -219,9 +234,7 @@ def _unit_pairs(context: JobContext) -> tuple[UnitPair, ...]:
     )
 
 
-def _reasons(
-    context: JobContext, faults: tuple[FaultVerdict, ...], units: tuple[UnitPair, ...]
-) -> tuple[str, ...]:
+def _reasons(context: JobContext, faults: tuple[FaultVerdict, ...], units: tuple[UnitPair, ...]) -> tuple[str, ...]:
     """Everything that keeps the job open, in words."""
     reasons = [*_scan_reasons(context, faults)]
     good = (Verdict.PROVEN, Verdict.HELD)
@@ -298,9 +311,7 @@ def _unexplained(record: JobRecord, context: JobContext) -> list[str]:
     """Complaints and lamps nobody has noted as gone or explained since the after-scan began."""
     since = context.after.begin.seq if context.after else record.last_seq + 1
     noted = {
-        item.about
-        for item in record.observations
-        if item.state in ("gone", "explained") and item.moment.seq > since
+        item.about for item in record.observations if item.state in ("gone", "explained") and item.moment.seq > since
     }
     lit = [item.about for item in record.observations if item.state == "lit"]
     wanted = [f"complaint {number}" for number in range(1, len(record.complaints) + 1)]

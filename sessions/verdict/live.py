@@ -87,9 +87,7 @@ class LiveTracks:
         moments = [item.moment for item in span]
         if not self.close(moments[0], start):
             return False
-        joined = all(
-            self.close(earlier, later) for earlier, later in zip(moments, [*moments[1:], end], strict=True)
-        )
+        joined = all(self.close(earlier, later) for earlier, later in zip(moments, [*moments[1:], end], strict=True))
         return joined and all(test(item.value) for item in span)
 
     def all_pass(self, tests: Mapping[str, Test], after_seq: int, until_seq: int) -> bool:
@@ -119,9 +117,7 @@ class LiveTracks:
         for other in stretches[1:]:
             common = [joined for a in common for b in other if (joined := _overlap(a, b)) is not None]
         timed = [
-            Held(start, end, seconds)
-            for start, end in common
-            if (seconds := start.seconds_until(end)) is not None
+            Held(start, end, seconds) for start, end in common if (seconds := start.seconds_until(end)) is not None
         ]
         return max(timed, key=lambda stretch: stretch.seconds, default=None)
 

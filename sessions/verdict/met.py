@@ -59,9 +59,7 @@ def judge_set(trial: Trial, conditions: ConditionSet) -> SetResult:
     tests = conditions.tests(trial.system, trial.settings)
     held = trial.tracks.held(tests, trial.after_seq)
     held_s = held.seconds if held else 0.0
-    seen_at = next(
-        (sight.seq for index, sight in enumerate(trial.sights) if _seen_under(trial, index, tests)), None
-    )
+    seen_at = next((sight.seq for index, sight in enumerate(trial.sights) if _seen_under(trial, index, tests)), None)
     met = held_s >= trial.hold_s and seen_at is not None
     return SetResult(conditions=conditions, words=words, held_s=held_s, seen_at=seen_at, met=met)
 

@@ -9,9 +9,7 @@ from sessions.verdict.rules import Ruling, Verdict
 from sessions.verdict.sights import FaultKey
 
 
-def proof_plan(
-    context: JobContext, facts: Sequence[FaultFacts], rulings: Mapping[FaultKey, Ruling]
-) -> tuple[str, ...]:
+def proof_plan(context: JobContext, facts: Sequence[FaultFacts], rulings: Mapping[FaultKey, Ruling]) -> tuple[str, ...]:
     """What to do next for every fault that is not proven, in the order it should be done."""
     steps: list[str] = []
     open_facts = [item for item in facts if rulings[item.key].verdict not in (Verdict.PROVEN, Verdict.HELD)]
@@ -25,9 +23,7 @@ def proof_plan(
         elif verdict is Verdict.UNCLEARED:
             steps.append(f"{label}: clear this unit again; it still lists the old entry.")
         elif verdict is Verdict.UNREAD:
-            steps.append(
-                f"{label}: make the unit answer (supply, connection), then scan again (scan --as after)."
-            )
+            steps.append(f"{label}: make the unit answer (supply, connection), then scan again (scan --as after).")
         elif _needs_new_clear(item):
             steps.append(f"{label}: clear this unit; what was read before does not count for the repair.")
     steps += _drive_steps(context, [i for i in open_facts if rulings[i.key].verdict is Verdict.UNTESTED])
@@ -62,9 +58,7 @@ def _drive_steps(context: JobContext, facts: Sequence[FaultFacts]) -> list[str]:
         names = ", ".join(dict.fromkeys(labels))
         hold = context.settings.hold_s
         if words:
-            steps.append(
-                f"Run with {words} for at least {hold} s while reading, from a fresh key-on: {names}."
-            )
+            steps.append(f"Run with {words} for at least {hold} s while reading, from a fresh key-on: {names}.")
         else:
             steps.append(f"Keep watching over several drives; one passed test does not prove it: {names}.")
     return steps

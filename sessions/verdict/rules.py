@@ -16,9 +16,7 @@ from sessions.verdict.permanent import Permanent
 from sessions.verdict.sights import Sight
 
 FAILED = StatusBit.TEST_FAILED
-CAME_BACK = (
-    StatusBit.TEST_FAILED_THIS_CYCLE | StatusBit.FAILED_SINCE_CLEAR | StatusBit.PENDING | StatusBit.CONFIRMED
-)
+CAME_BACK = StatusBit.TEST_FAILED_THIS_CYCLE | StatusBit.FAILED_SINCE_CLEAR | StatusBit.PENDING | StatusBit.CONFIRMED
 
 
 class Verdict(StrEnum):
@@ -77,11 +75,7 @@ def rule_2_new(facts: FaultFacts, _siblings: tuple[str, ...]) -> Ruling | None:
     """Not listed before the work, although that memory was read then; present after."""
     if not facts.new:
         return None
-    seen = (
-        "it came with the unit"
-        if facts.came_with_unit
-        else "no scan before the work listed it, not even as history"
-    )
+    seen = "it came with the unit" if facts.came_with_unit else "no scan before the work listed it, not even as history"
     return Ruling(verdict=Verdict.NEW, rule=2, evidence=(seen, *_after_words(facts)))
 
 
@@ -244,9 +238,7 @@ def missing_completion(facts: FaultFacts) -> str | None:
     if not sight.session_ok:
         return "a reading in the unit's default session"
     since = StatusBit.NOT_COMPLETED_SINCE_CLEAR
-    shown = [
-        item for item in facts.sights if accepted.seq < item.seq <= sight.seq and item.bit(since) is True
-    ]
+    shown = [item for item in facts.sights if accepted.seq < item.seq <= sight.seq and item.bit(since) is True]
     if sight.absent:
         told = [item for item in facts.sights if accepted.seq < item.seq < sight.seq and not item.absent]
         if facts.absence_counts and told and told[-1].bit(since) is True:
@@ -269,9 +261,7 @@ def _completed_without_bit_4(facts: FaultFacts, sight: Sight) -> str | None:
         return "the unit does not tell whether its test has run"
     starts = [seq for seq in facts.cycle_starts if accepted.seq < seq < sight.seq]
     # A clear sets bit 6 by itself: only a look after a new cycle's begin shows that the bit came on with it.
-    begun = any(
-        starts and starts[0] <= item.seq < sight.seq and item.bit(this_cycle) is True for item in facts.sights
-    )
+    begun = any(starts and starts[0] <= item.seq < sight.seq and item.bit(this_cycle) is True for item in facts.sights)
     if sight.bit(this_cycle) is False and begun:
         return None
     return "its test has not completed in a cycle begun since the clear"
@@ -323,9 +313,7 @@ def missing_conditions(facts: FaultFacts) -> tuple[str, ...]:
     if facts.erasures.accepted is None or not facts.sights:
         return ()
     if not facts.sets:
-        return (
-            "the conditions under which it occurred are not known: no stored record, no failing test seen",
-        )
+        return ("the conditions under which it occurred are not known: no stored record, no failing test seen",)
     found = []
     for result in facts.sets:
         if result.met:

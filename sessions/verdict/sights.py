@@ -64,6 +64,11 @@ class Sight:
         return self.status.is_fault or self.status.is_stored
 
     @property
+    def not_completed_since_clear(self) -> bool:
+        """True if this look says outright that the test has not completed since the clear."""
+        return self.bit(StatusBit.NOT_COMPLETED_SINCE_CLEAR) is True
+
+    @property
     def not_completed(self) -> bool:
         """True if this look says the test has not completed, this cycle or since the clear."""
         return self.is_set(RUN_BITS)
@@ -90,9 +95,7 @@ def sights_of(record: JobRecord, unit: str, dtc: Dtc) -> tuple[Sight, ...]:
     A clean byte from a single-code answer counts only if the unit knows the code: 19 0A lists it, or the same
     request showed it as not completed before. Units may answer 00 for a code they never heard of.
     """
-    known = any(
-        code.unit == unit and code.request == SUPPORTED_LIST and dtc in code.entries for code in record.codes
-    )
+    known = any(code.unit == unit and code.request == SUPPORTED_LIST and dtc in code.entries for code in record.codes)
     found: list[Sight] = []
     for code in record.codes:
         if code.unit != unit or code.outcome is not Outcome.ANSWERED or code.mask is None:
@@ -128,8 +131,7 @@ def _sight(code: CodeReading, dtc: Dtc) -> Sight | None:
 
 def _shown_incomplete(found: Iterable[Sight], sight: Sight) -> bool:
     return any(
-        earlier.request == sight.request and earlier.bit(StatusBit.NOT_COMPLETED_SINCE_CLEAR)
-        for earlier in found
+        earlier.request == sight.request and earlier.bit(StatusBit.NOT_COMPLETED_SINCE_CLEAR) for earlier in found
     )
 
 

@@ -69,17 +69,11 @@ def unit_looks(record: JobRecord, scan: Scan) -> tuple[UnitLook, ...]:
 
 def unit_look(record: JobRecord, scan: Scan, unit: str) -> UnitLook:
     """One unit in one scan."""
-    codes = [
-        code
-        for code in record.codes
-        if (code.unit, code.scan, code.request) == (unit, scan.number, FULL_LIST)
-    ]
+    codes = [code for code in record.codes if (code.unit, code.scan, code.request) == (unit, scan.number, FULL_LIST)]
     obd = [item for item in record.obd if (item.unit, item.scan) == (unit, scan.number)]
     stored = [item for item in obd if item.service == 0x03]
     listing = codes[-1] if codes else None
-    has_19 = listing is not None and not (
-        listing.outcome is Outcome.REFUSED and listing.refusal in NO_SERVICE_19
-    )
+    has_19 = listing is not None and not (listing.outcome is Outcome.REFUSED and listing.refusal in NO_SERVICE_19)
     if listing is not None and has_19 and not _only_obd_speaks(listing.outcome, stored[-1:]):
         faults = _faults_by_19(record, scan, unit)
         return UnitLook(
@@ -113,12 +107,7 @@ def _only_obd_speaks(outcome: Outcome, stored: Sequence[ObdReading]) -> bool:
 def _faults_by_19(record: JobRecord, scan: Scan, unit: str) -> tuple[tuple[str, str, str], ...]:
     found: dict[str, str] = {}
     for code in record.codes:
-        if (
-            code.unit != unit
-            or code.scan != scan.number
-            or code.mask is None
-            or code.request[1] not in (2, 0x0A)
-        ):
+        if code.unit != unit or code.scan != scan.number or code.mask is None or code.request[1] not in (2, 0x0A):
             continue
         for dtc, byte in code.entries.items():
             if byte & code.mask & FAULT_BITS:

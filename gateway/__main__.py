@@ -1,0 +1,5 @@
+"""``python -m gateway``: the same as the command ``mendproof``."""
+
+from gateway.cli.main import main
+
+main()

@@ -1,0 +1,104 @@
+"""Commands that ask the vehicle: scan, clear, demo."""
+
+from __future__ import annotations
+
+import shutil
+from pathlib import Path
+
+import click
+
+from gateway.cli.frame import Frame, at_vehicle, pass_frame, shared_options
+from gateway.cli.jobs import JOB
+
+LINK = click.option("--link", required=True, metavar="LINK", help="e.g. can:socketcan:can0?bitrate=500000")
+DEMO_FOLDER = Path("mendproof-demo")
+
+
+@click.command()
+@JOB
+@click.option(
+    "--as",
+    "taken_as",
+    type=click.Choice(["before", "check", "after"]),
+    required=True,
+    help="before: untouched; check: to look; after: the work is done.",
+)
+@click.option("--after-erase", is_flag=True, help="Codes were erased before this scan (say so if you know).")
+@LINK
+@shared_options
+@pass_frame
+def scan(frame: Frame, job: int, taken_as: str, after_erase: bool, link: str) -> None:
+    """Read every control unit of the car."""
+    from gateway.cli.show import scan_form, show_scan
+    from gateway.jobs import keep_verdict, require_before, taken
+    from gateway.scanning import take_scan
+
+    kind = taken(taken_as)
+    with at_vehicle(frame, job, link) as visit:
+        require_before(visit.record(), kind)
+        result = take_scan(visit, kind, after_erase=after_erase)
+        record = visit.record()
+        if kind != "before":
+            keep_verdict(visit.writer, visit.store)
+        done = next(item for item in record.scans if item.number == result.number)
+        frame.emit(scan_form(record, done, job))
+        if not frame.quiet:
+            show_scan(frame.console, record, done, result.reason)
+
+
+@click.command()
+@JOB
+@click.option("--unit", "units", multiple=True, metavar="ADDRESS", help="Only this unit; may be repeated.")
+@click.option("--stated-parked", is_flag=True, help="You state: drive off, not READY, parked (no unit can tell).")
+@LINK
+@shared_options
+@pass_frame
+def clear(frame: Frame, job: int, units: tuple[str, ...], stated_parked: bool, link: str) -> None:
+    """Erase fault memories, unit by unit, and read each back at once."""
+    from decoders.values import normalise_unit
+    from gateway.clearing import clear_unit, units_to_clear
+    from gateway.cli.cautions import AFTER_CLEAR, BEFORE_CLEAR
+
+    frame.say(BEFORE_CLEAR)
+    forms = []
+    with at_vehicle(frame, job, link) as visit:
+        record = visit.record()
+        voltages = [item.value for item in record.live if item.pid == 0x42]
+        frame.say(f"Supply voltage {voltages[-1]:.1f} V in the last scan." if voltages else "Supply voltage not read.")
+        for unit in units_to_clear(record, tuple(normalise_unit(unit) for unit in units)):
+            for answer in clear_unit(visit, unit, stated_parked=stated_parked):
+                frame.say(f"  {record.unit_name(unit)}  {unit}  {answer.words}")
+                forms.append(
+                    {
+                        "unit": unit,
+                        "request": answer.request.hex().upper(),
+                        "outcome": answer.outcome.value,
+                        "refusal": None if answer.refusal is None else f"{answer.refusal:02X}",
+                    }
+                )
+            if visit.stop.is_set():
+                break
+    frame.say(AFTER_CLEAR)
+    frame.emit({"job": job, "clears": forms})
+
+
+@click.command()
+@click.option(
+    "--folder",
+    type=click.Path(path_type=Path, file_okay=False),
+    default=DEMO_FOLDER,
+    show_default=True,
+    help="Where the record and the report go; an earlier demo there is replaced.",
+)
+@shared_options
+@pass_frame
+def demo(frame: Frame, folder: Path) -> None:
+    """Do the whole job on a simulated vehicle and write a report."""
+    from gateway.cli.demo_show import run_demo
+
+    for name in ("demo.sqlite", "demo.sqlite-wal", "demo.sqlite-shm", "report.html"):
+        (folder / name).unlink(missing_ok=True)
+    if folder.exists() and not any(folder.iterdir()):
+        shutil.rmtree(folder)
+    folder.mkdir(parents=True, exist_ok=True)
+    run_demo(frame, folder)

@@ -1,0 +1,278 @@
+"""The page itself: everything the template needs, gathered from a verdict, and the template's environment."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import cache
+from itertools import groupby
+
+from jinja2 import Environment, PackageLoader, StrictUndefined
+
+from decoders import check_vin
+from sessions.record import Observation, Scan
+from sessions.report import course, words
+from sessions.report.charts import Chart, charts
+from sessions.report.faults import AsideNote, FaultCard, aside_note, fault_cards
+from sessions.report.words import counted, look_mark, moment_words, number_words
+from sessions.verdict import RULES_VERSION, JobGrade, JobVerdict, UnitLook, Verdict
+from sessions.verdict.identity import vins_read
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class LookCell:
+    """One unit in one scan: mark, words, and the codes it lists."""
+
+    mark: str
+    words: str
+    codes: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class UnitRow:
+    """One unit before and after."""
+
+    name: str
+    unit: str
+    before: LookCell
+    after: LookCell
+    set_aside: AsideNote | None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class HistoryRow:
+    """A code shown only as history."""
+
+    unit_name: str
+    unit: str
+    code: str
+    text: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Note:
+    """What a person noted."""
+
+    about: str
+    state: str
+    text: str
+    when: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Complaint:
+    """A complaint and everything that was noted about it."""
+
+    number: int
+    text: str
+    notes: tuple[Note, ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Page:
+    """Everything the report shows.
+
+    Args:
+        tally: verdict word, tone, and the cards that carry it, from worst to best.
+        vin_words: what can be said of the VIN's check digit.
+        vin_source: how many units told it, and who told another.
+        last_hash: hash of the journal's last entry, hex, or None if not given.
+    """
+
+    job: int
+    job_uid: str
+    vehicle: str
+    simulated: bool
+    vin: str
+    vin_words: str
+    vin_source: tuple[str, ...]
+    odometer: str
+    opened: str
+    closed: str
+    grade: str
+    sentence: str
+    set_aside_words: str
+    reasons: tuple[str, ...]
+    asides: tuple[AsideNote, ...]
+    before: str
+    after: str
+    plan: tuple[str, ...]
+    tally: tuple[tuple[str, str, tuple[FaultCard, ...]], ...]
+    faults: tuple[FaultCard, ...]
+    history: tuple[HistoryRow, ...]
+    units: tuple[UnitRow, ...]
+    steps: tuple[course.Step, ...]
+    repairs: tuple[course.RepairRow, ...]
+    clears: tuple[course.ClearRow, ...]
+    scans: tuple[course.ScanRow, ...]
+    charts: tuple[Chart, ...]
+    complaints: tuple[Complaint, ...]
+    notes: tuple[Note, ...]
+    entries: str
+    last_hash: str | None
+    made_with: str
+    printed_at: str
+    rules_version: int
+
+
+def render_html(verdict: JobVerdict, *, job: int, made_with: str, printed_at: str, last_hash: str | None = None) -> str:
+    """The report of a job as one HTML file without scripts or external resources.
+
+    Args:
+        verdict: the job's verdict; nothing else is read.
+        job: the number of the job in its store.
+        made_with: name and version of the program.
+        printed_at: when it was made, as it shall be printed.
+        last_hash: hash of the journal's last entry, hex, where it is to be printed.
+    """
+    page = _page(verdict, job=job, made_with=made_with, printed_at=printed_at, last_hash=last_hash)
+    return _environment().get_template("page.html.j2").render(page=page, words=words, verdicts=Verdict)
+
+
+@cache
+def _environment() -> Environment:
+    return Environment(
+        loader=PackageLoader(__package__, ""),
+        autoescape=True,
+        undefined=StrictUndefined,
+        trim_blocks=True,
+        lstrip_blocks=True,
+    )
+
+
+def _page(verdict: JobVerdict, *, job: int, made_with: str, printed_at: str, last_hash: str | None) -> Page:
+    record = verdict.record
+    cards = fault_cards(verdict)
+    units = _unit_rows(verdict)
+    asides = [*(card.set_aside for card in cards), *(row.set_aside for row in units)]
+    about = {f"complaint {number}" for number in range(1, len(record.complaints) + 1)}
+    return Page(
+        job=job,
+        job_uid=record.job_uid,
+        vehicle=" ".join(filter(None, (record.profile.maker, record.profile.model))) or record.profile.name,
+        simulated=record.is_simulated,
+        vin=verdict.vin or "not read",
+        vin_words=_vin_words(verdict.vin),
+        vin_source=_vin_source(verdict),
+        odometer="not stated" if record.odometer_km is None else f"{number_words(record.odometer_km)} km, as stated",
+        opened=moment_words(record.opened),
+        closed=moment_words(record.closed) if record.closed else "not closed",
+        grade=verdict.grade.value,
+        sentence=_sentence(verdict),
+        set_aside_words=_set_aside_words(verdict),
+        reasons=verdict.reasons,
+        asides=tuple(note for note in asides if note is not None),
+        before=_scan_words(verdict.before, "no usable before-scan"),
+        after=_scan_words(verdict.after, "no complete scan after the last clear"),
+        plan=verdict.plan,
+        tally=tuple(
+            (word, found[0].tone, found)
+            for word, group in groupby(cards, key=lambda card: card.verdict)
+            if (found := tuple(group))
+        ),
+        faults=cards,
+        history=_history(verdict),
+        units=units,
+        steps=course.steps(record),
+        repairs=course.repair_rows(record),
+        clears=course.clear_rows(record),
+        scans=course.scan_rows(record),
+        charts=charts(record),
+        complaints=_complaints(verdict),
+        notes=tuple(_note(item) for item in record.observations if item.about not in about),
+        entries=number_words(record.last_seq),
+        last_hash=last_hash,
+        made_with=made_with,
+        printed_at=printed_at,
+        rules_version=RULES_VERSION,
+    )
+
+
+def _sentence(verdict: JobVerdict) -> str:
+    if verdict.grade is JobGrade.OPEN and not verdict.faults:
+        return "there is nothing to prove"
+    return words.GRADE_WORDS[verdict.grade]
+
+
+def _set_aside_words(verdict: JobVerdict) -> str:
+    """The number set aside, and of what: a grade is never shown without it."""
+    count = verdict.set_aside_count
+    if not count:
+        return "0 set aside"
+    units = sum(pair.set_aside is not None for pair in verdict.units)
+    parts = [counted(count - units, "fault")] if count > units else []
+    parts += [counted(units, "unit")] if units else []
+    return f"{count} set aside ({', '.join(parts)})"
+
+
+def _scan_words(scan: Scan | None, none: str) -> str:
+    return f"scan {scan.number}, taken as {scan.taken_as}" if scan else none
+
+
+def _vin_words(vin: str | None) -> str:
+    if vin is None:
+        return "no unit told it"
+    check = check_vin(vin)
+    return check.problem or check.remark or "check digit right"
+
+
+def _vin_source(verdict: JobVerdict) -> tuple[str, ...]:
+    """How many units told the vehicle's VIN, then each unit that told another one."""
+    record = verdict.record
+    told = {unit: tuple(dict.fromkeys(vin for _scan, vin in seen)) for unit, seen in vins_read(record).items()}
+    same = sum(vins == (verdict.vin,) for vins in told.values())
+    others = [
+        f"{record.unit_name(unit)} {unit} told {', '.join(vins)}"
+        for unit, vins in told.items()
+        if vins != (verdict.vin,)
+    ]
+    return (*((f"told by {counted(same, 'unit')}",) if same else ()), *others)
+
+
+def _unit_rows(verdict: JobVerdict) -> tuple[UnitRow, ...]:
+    return tuple(
+        UnitRow(
+            name=pair.name,
+            unit=pair.unit,
+            before=_look_cell(pair.before),
+            after=_look_cell(pair.after),
+            set_aside=aside_note(f"{pair.name} {pair.unit}", pair.set_aside),
+        )
+        for pair in verdict.units
+    )
+
+
+def _look_cell(look: UnitLook | None) -> LookCell:
+    if look is None:
+        return LookCell(mark=look_mark(None), words="not asked", codes=())
+    return LookCell(
+        mark=look_mark(look),
+        words=look.words,
+        codes=tuple(f"{code} {status or memory.upper()}" for code, memory, status in look.faults),
+    )
+
+
+def _history(verdict: JobVerdict) -> tuple[HistoryRow, ...]:
+    record = verdict.record
+    rows = []
+    for unit, code in verdict.history:
+        named = record.profile.code(unit, code)
+        rows.append(
+            HistoryRow(unit_name=record.unit_name(unit), unit=unit, code=code, text=named.text if named else "")
+        )
+    return tuple(rows)
+
+
+def _complaints(verdict: JobVerdict) -> tuple[Complaint, ...]:
+    record = verdict.record
+    return tuple(
+        Complaint(
+            number=number,
+            text=text,
+            notes=tuple(_note(item) for item in record.observations if item.about == f"complaint {number}"),
+        )
+        for number, text in enumerate(record.complaints, start=1)
+    )
+
+
+def _note(item: Observation) -> Note:
+    return Note(about=item.about, state=item.state, text=item.text, when=moment_words(item.moment))

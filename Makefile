@@ -4,7 +4,7 @@ VENV := .venv
 BIN := $(VENV)/bin
 STAMP := $(VENV)/.ready
 
-.PHONY: demo test check format speed clean
+.PHONY: demo test check format speed soak clean
 
 $(STAMP): pyproject.toml constraints.txt
 	@$(PYTHON) -c "import sys; sys.exit(sys.version_info < (3, 11))" || { echo "Mendproof needs Python 3.11 or newer; this is $$($(PYTHON) --version). Try: make PYTHON=python3.11 ..." >&2; exit 2; }
@@ -34,6 +34,10 @@ format: $(STAMP)
 
 speed: $(STAMP)
 	$(BIN)/python tests/speed.py
+
+# Long runs: many random workshops against the bench's truth.
+soak: $(STAMP)
+	MENDPROOF_TRUTH_STORIES=400 $(BIN)/python -m pytest -q tests/test_truth.py
 
 clean:
 	rm -rf $(VENV) .mypy_cache .ruff_cache .pytest_cache .hypothesis .coverage mendproof-demo

@@ -7,9 +7,10 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 from decoders import refusal_name
-from decoders.errors import RefusedError, UsageError
+from decoders.errors import LinkError, RefusedError, UsageError
 from decoders.values import Exchange, Outcome, Request
 from gateway.guard import ClearPermit, Phase
+from gateway.jobs import require_open
 from gateway.links import Plan
 from gateway.visit import Visit
 from sessions.journal import Kind
@@ -50,8 +51,9 @@ def units_to_clear(record: JobRecord, named: Sequence[str]) -> tuple[str, ...]:
 
     Raises:
         RefusedError: there is no complete before-scan, or a named unit was not read in it.
-        UsageError: nothing is listed anywhere.
+        UsageError: the job is closed, or nothing is listed anywhere.
     """
+    require_open(record)
     before = before_scan(record)
     if before is None:
         raise RefusedError(
@@ -65,9 +67,13 @@ def units_to_clear(record: JobRecord, named: Sequence[str]) -> tuple[str, ...]:
                 f"Nothing was cleared: {record.unit_name(unit)} ({unit}) was not read in scan {before.number}",
                 next_step="make the unit answer and scan again before clearing it",
             )
-    if not named and not listed:
-        raise UsageError("No unit lists a code, so there is nothing to clear", next_step="see mendproof verdict JOB")
-    return tuple(named) or tuple(unit for unit in listed if _was_read(record, before, unit))
+    chosen = tuple(dict.fromkeys(named)) or tuple(unit for unit in listed if _was_read(record, before, unit))
+    if not chosen:
+        raise UsageError(
+            "No unit that was read before lists a code, so there is nothing to clear",
+            next_step="see mendproof verdict JOB",
+        )
+    return chosen
 
 
 def _was_read(record: JobRecord, before: Scan, unit: str) -> bool:
@@ -94,15 +100,18 @@ def clear_requests(record: JobRecord, unit: str) -> tuple[bytes, ...]:
 
 
 def clear_unit(visit: Visit, unit: str, *, stated_parked: bool) -> tuple[ClearAnswer, ...]:
-    """Clear one unit and read it back at once.
+    """Clear one unit and read it back at once; a clear that is under way is not torn by `visit.stop`.
 
     Raises:
         RefusedError: the car does not stand with its engine off, or nobody can tell and nobody stated it.
+        LinkError: the way to the vehicle broke before the request was sent.
     """
     record = visit.record()
     answers = []
     for request in clear_requests(record, unit):
-        standstill = read_standstill(visit, record, stated_parked=stated_parked)
+        standstill = read_standstill(visit, stated_parked=stated_parked)
+        if visit.stop.is_set():
+            break
         exchange = _send_clear(visit, unit, request, standstill)
         answers.append(
             ClearAnswer(
@@ -113,7 +122,7 @@ def clear_unit(visit: Visit, unit: str, *, stated_parked: bool) -> tuple[ClearAn
             )
         )
         obd = any(item.unit == unit and item.outcome is Outcome.ANSWERED for item in record.obd)
-        visit.ask({unit: plan_read_back(unit, obd=obd)}, during="readback")
+        visit.ask({unit: plan_read_back(unit, obd=obd)}, during="readback", to_the_end=True)
     return tuple(answers)
 
 
@@ -122,12 +131,22 @@ def _send_clear(visit: Visit, unit: str, request: bytes, standstill: Standstill)
     if standstill.read and age_s > FRESH_S:
         raise RefusedError(
             f"Not cleared: engine and road speed were read {age_s:.1f} s ago, {FRESH_S:.0f} s is the limit",
-            next_step="try again; on a very slow link raise nothing, look for what slows it",
+            next_step="try again; if it stays so, look for what slows the link",
         )
     visit.writer.append(Kind.CLEAR, {"unit": unit, "request": request.hex().upper(), "standstill": standstill.words})
     guard = replace(visit.guard(Phase.CLEARING), clearing=ClearPermit(unit=unit))
-    kept = visit.ask({unit: _one(Request(unit, request))}, during="clear", guard=guard)
+    kept = visit.ask({unit: _one(Request(unit, request))}, during="clear", guard=guard, to_the_end=True)
+    _require_sent(kept)
     return kept[-1]
+
+
+def _require_sent(kept: Sequence[Exchange]) -> None:
+    for exchange in kept:
+        if exchange.outcome is Outcome.UNSENT:
+            raise LinkError(
+                f"Not cleared: {exchange.trouble}",
+                next_step="check the connection, scan again, then clear; `mendproof job show JOB` shows what was done",
+            )
 
 
 def _one(request: Request) -> Plan:
@@ -143,22 +162,24 @@ class Standstill:
     words: str
 
 
-def read_standstill(visit: Visit, record: JobRecord, *, stated_parked: bool) -> Standstill:
+def read_standstill(visit: Visit, *, stated_parked: bool) -> Standstill:
     """Read engine speed and road speed now, from every unit of the job that told them before.
 
     Raises:
         RefusedError: a value is not zero, was not answered, or no unit can tell and nobody stated it.
+        LinkError: the way to the vehicle is broken.
     """
+    record = visit.record()  # what was read up to here is too old to count
     tellers = sorted({item.unit for item in record.live if item.pid in (_ENGINE_SPEED, _ROAD_SPEED)})
     read_at_s = time.monotonic()
-    visit.ask({unit: plan_standstill(unit) for unit in tellers}, during="interlock")
+    _require_sent(visit.ask({unit: plan_standstill(unit) for unit in tellers}, during="interlock"))
     fresh = [item for item in visit.record().live if item.moment.seq > record.last_seq]
     for pid, name, unit_text in ((_ENGINE_SPEED, "engine speed", "rpm"), (_ROAD_SPEED, "road speed", "km/h")):
         values = [item.value for item in fresh if item.pid == pid]
         if any(value != 0 for value in values):
             raise RefusedError(
                 f"Not cleared: {name} is {max(values):.0f} {unit_text}",
-                next_step="stop the car, engine off, key on, then clear again",
+                next_step="bring the car to a stop, engine off, key on, then clear again",
             )
         if not values and not stated_parked:
             raise RefusedError(

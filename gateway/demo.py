@@ -10,6 +10,7 @@ from collections.abc import Callable
 from dataclasses import dataclass
 
 from gateway.bench_port import RunningBench
+from gateway.cautions import AFTER_CLEAR, BEFORE_CLEAR
 from gateway.clearing import ClearAnswer, clear_unit, units_to_clear
 from gateway.jobs import keep_verdict, note_observation, note_work, set_aside
 from gateway.scanning import take_scan
@@ -21,6 +22,10 @@ from sessions.verdict import JobVerdict, Verdict, worth_watching
 
 SCENARIO = "warning-lamps"
 COMPLAINT = "Brake and engine lamps are lit, the steering feels heavy now and then."
+STATUS_KEY = (
+    "Status: a byte in hex by ISO 14229-1, the sum of 01 failing now, 02 failed in this cycle, 04 pending, "
+    "08 confirmed, 10 not tested since the clear, 20 failed since the clear, 40 not tested in this cycle, 80 lamp."
+)
 STEP_S = 5
 KEY_OFF_S = 65
 SETTLE_S = 15
@@ -40,7 +45,8 @@ class Tell:
         line: one plain line.
         scanned: a scan ended: its number and the verdict so far.
         cleared: a unit answered a clear: its name and the answer.
-        progress: seconds driven so far and in all, with what goes on.
+        judged: the job is over: its verdict.
+        progress: what goes on, with the seconds passed so far and in all.
     """
 
     heading: Callable[[int, str], None]
@@ -67,7 +73,11 @@ class Demo:
         self.step = 0
 
     def run(self) -> JobVerdict:
-        """Do the whole job and give back its verdict."""
+        """Do the whole job and give back its verdict.
+
+        Raises:
+            LinkError: it was stopped by hand, or the way to the vehicle broke.
+        """
         self._before()
         self._decide()
         self._repair()
@@ -78,6 +88,7 @@ class Demo:
         return self._after()
 
     def _heading(self, title: str) -> None:
+        self.visit.go_on()
         self.step += 1
         self.tell.heading(self.step, title)
 
@@ -98,6 +109,7 @@ class Demo:
         self._heading("Scan every unit before anything is touched")
         self._act("wait", seconds=1)
         self._scan("before")
+        self.tell.line(STATUS_KEY)
         for lamp in LAMPS:
             note_observation(self.visit.writer, lamp, "lit", "seen with the key on")
 
@@ -106,7 +118,8 @@ class Demo:
         unit, code = STRUT
         reason = "The owner knows the weak tailgate strut and does not want it replaced now."
         set_aside(self.visit.store, self.visit.writer, unit, code, reason)
-        self.tell.line(f"{unit} {code}: set aside. {reason}")
+        name = self.visit.record().unit_name(unit)
+        self.tell.line(f"{name} {unit}  {code}: set aside. {reason}")
 
     def _repair(self) -> None:
         self._heading("Repair: the one hardware fault that others complain about")
@@ -117,10 +130,12 @@ class Demo:
 
     def _clear(self) -> None:
         self._heading("Clear, unit by unit; read each back at once")
+        self.tell.line(BEFORE_CLEAR)
         record = self.visit.record()
         for unit in units_to_clear(record, ()):
             for answer in clear_unit(self.visit, unit, stated_parked=False):
                 self.tell.cleared(record.unit_name(unit), answer)
+        self.tell.line(AFTER_CLEAR)
 
     def _check(self) -> None:
         self._heading("Check-scan: erased is not repaired")
@@ -151,6 +166,7 @@ class Demo:
         """Let world time pass in short steps and read between them."""
         watch = self._watch()
         for done in range(STEP_S, seconds + 1, STEP_S):
+            self.visit.go_on()
             self._act(action, seconds=STEP_S, **arguments)
             watch_round(self.visit, watch)
             self.tell.progress(doing, done, seconds)
@@ -163,11 +179,10 @@ class Demo:
         self._heading("Scan every unit again, and judge")
         verdict = self._scan("after")
         gone = ("brake system lamp", "steering lamp")
-        lit = {"engine lamp": "still lit", "maintenance lamp": "the service is due, nobody did it"}
         writer = self.visit.writer
         for lamp in gone:
             note_observation(writer, lamp, "gone", "off after the drive")
-        note_observation(writer, "maintenance lamp", "explained", lit["maintenance lamp"])
+        note_observation(writer, "maintenance lamp", "explained", "the service is due, nobody did it")
         note_observation(writer, "complaint 1", "gone", "steering felt even on the test drive")
         verdict = keep_verdict(writer, self.visit.store)
         self.tell.judged(verdict)

@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 import hashlib
+import platform
 import threading
 from collections.abc import Sequence
 from dataclasses import dataclass
+from importlib.metadata import version
 from typing import get_args
 
 from decoders import check_vin, decode_identifier, decode_info, text_of
@@ -64,6 +66,7 @@ def open_job(
         if odometer_km is not None:
             job["odometer_km"] = odometer_km
         writer.append(Kind.JOB, job)
+        note_run(writer)
         if profile is not None:
             raw = profile.text.encode("utf-8")
             payload = {
@@ -82,6 +85,13 @@ def open_job(
         if vin is not None:
             writer.append(Kind.OBSERVATION, {"about": "vin", "state": "read", "text": f"{vin}: {words}"})
     return Opened(job=row.job, vin=vin, vin_words=words)
+
+
+def note_run(writer: JobWriter) -> None:
+    """Write which program and which libraries this process runs: part of what a reading rests on."""
+    names = ("mendproof", "python-can", "can-isotp")
+    payload = {name.replace("-", "_"): version(name) for name in names}
+    writer.append(Kind.RUN, {**payload, "python": platform.python_version()})
 
 
 def _read_vin(store: Store, writer: JobWriter, link: GuardedLink, profile: Profile, settings: Settings) -> str | None:
@@ -142,6 +152,7 @@ def visit_vehicle(
 ) -> Visit:
     """Begin a visit to the job's vehicle over a link, and note which link it is."""
     profile = read_record(store.journal(writer.job)).profile
+    note_run(writer)
     writer.append(Kind.LINK, {"link": link.address})
     visit = Visit(store, writer, link, profile, limits=settings.limits, stop=stop)
     if notice is not None:
@@ -183,7 +194,13 @@ def keep_verdict(writer: JobWriter, store: Store) -> JobVerdict:
 
 
 def note_work(writer: JobWriter, what: str, text: str, worked_at: str | None = None) -> None:
-    """Write a line of the repair sheet: a part, a fluid or a note."""
+    """Write a line of the repair sheet: a part, a fluid or a note.
+
+    Raises:
+        UsageError: it has no words.
+    """
+    if not text.strip():
+        raise UsageError(f"A {what} without words tells nobody what was done", next_step="say what it was")
     payload = {"what": what, "text": text}
     if worked_at is not None:
         payload["worked_at"] = worked_at
@@ -212,19 +229,46 @@ def find_fault(verdict: JobVerdict, unit: str, code: str) -> FaultVerdict:
     raise UsageError(f"No reading of this job shows {dtc.text} in {address}", next_step=f"faults: {known}")
 
 
+def require_open(record: JobRecord) -> None:
+    """A closed job is a finished record: nothing is added to it.
+
+    Raises:
+        UsageError: the job is closed.
+    """
+    if record.closed is not None:
+        raise UsageError("This job is closed", next_step="open a new job for new work: mendproof job open")
+
+
+def check_about(record: JobRecord, about: str) -> None:
+    """A note about a complaint names one that the job has; a lamp may have any name.
+
+    Raises:
+        UsageError: the job has no such complaint.
+    """
+    word = about.partition(" ")[0]
+    known = [f"complaint {place}" for place in range(1, len(record.complaints) + 1)]
+    if word == "complaint" and about not in known:
+        raise UsageError(f"This job has no '{about}'", next_step=f"complaints: {', '.join(known) or 'none'}")
+
+
 def set_aside(store: Store, writer: JobWriter, unit: str, code: str | None, reason: str) -> str:
     """Set a fault or a whole unit aside, for the verdict it has now; gives back that verdict's word.
 
     Before any after-scan it is given for `failing`.
 
     Raises:
-        UsageError: the fault is not known, or the reason is empty.
+        UsageError: the fault or the unit is not known, or the reason is empty.
     """
     if not reason.strip():
         raise UsageError("A decision to set aside needs a reason", next_step="add --reason TEXT")
     verdict = judge_job(store, writer.job)
-    payload = {"unit": normalise_unit(unit), "reason": reason, "given_for": Verdict.UNREAD.value}
-    if code is not None:
+    address = normalise_unit(unit)
+    payload = {"unit": address, "reason": reason, "given_for": Verdict.UNREAD.value}
+    if code is None:
+        known = sorted({*verdict.record.units, *(item.address for item in verdict.record.profile.units)})
+        if address not in known:
+            raise UsageError(f"This job knows no unit {address}", next_step=f"units: {', '.join(known) or 'none'}")
+    else:
         fault = find_fault(verdict, unit, code)
         given_for = fault.verdict if verdict.after is not None else Verdict.FAILING
         payload |= {
@@ -275,8 +319,7 @@ def require_before(record: JobRecord, taken_as: TakenAs) -> None:
     Raises:
         UsageError: there is no complete before-scan, or the job is closed.
     """
-    if record.closed is not None:
-        raise UsageError("This job is closed", next_step="open a new job for new work")
+    require_open(record)
     if taken_as != "before" and before_scan(record) is None:
         raise UsageError(
             f"A scan taken as {taken_as} needs a complete before-scan, and this job has none",
@@ -286,8 +329,6 @@ def require_before(record: JobRecord, taken_as: TakenAs) -> None:
 
 def write_report(store: Store, job: int) -> str:
     """The HTML report of a job."""
-    from importlib.metadata import version
-
     from sessions.report import render_html
 
     verdict = judge_job(store, job)

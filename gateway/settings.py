@@ -12,7 +12,8 @@ from decoders.errors import UsageError
 from gateway.links import Limits
 from sessions.verdict.settings import RuleSettings
 
-SECTIONS: Mapping[str, type[Limits] | type[RuleSettings]] = {"link": Limits, "rules": RuleSettings}
+SECTIONS: Mapping[str, type[Limits] | type[RuleSettings]] = {"scan": Limits, "rules": RuleSettings}
+LARGEST = 10**9
 
 
 @dataclass(frozen=True, slots=True)
@@ -32,7 +33,7 @@ class Settings:
     @property
     def limits(self) -> Limits:
         """The link's time-outs."""
-        return Limits(**self._section("link"))
+        return Limits(**self._section("scan"))
 
     @property
     def rules(self) -> dict[str, int]:
@@ -72,7 +73,7 @@ def read_settings(options: Sequence[str], config_file: Path | None) -> Settings:
         name, equals, value = option.partition("=")
         if not equals:
             raise UsageError(
-                f"--set {option} has no value", next_step="write --set KEY=VALUE, e.g. --set link.p2_ms=200"
+                f"--set {option} has no value", next_step="write --set KEY=VALUE, e.g. --set scan.p2_ms=200"
             )
         _put(values, name.strip(), value.strip(), "option --set")
     return Settings(values)
@@ -95,8 +96,10 @@ def _from_file(path: Path | None) -> dict[str, object]:
 
 def _put(values: dict[str, Setting], name: str, value: object, origin: str) -> None:
     if name not in values:
-        raise UsageError(f"there is no setting '{name}' ({origin})", next_step="`mendproof settings` lists them all")
+        raise UsageError(f"There is no setting '{name}' ({origin})", next_step="`mendproof settings` lists them all")
     text = str(value)
     if isinstance(value, bool) or not (text.isascii() and text.isdigit()):
         raise UsageError(f"'{name}' is '{text}', not a whole number ({origin})", next_step="write digits only")
+    if len(text) > len(str(LARGEST)) or int(text) > LARGEST:
+        raise UsageError(f"'{name}' is larger than {LARGEST} ({origin})", next_step="write a smaller number")
     values[name] = Setting(int(text), origin)

@@ -5,6 +5,7 @@ from __future__ import annotations
 import threading
 from collections.abc import Callable, Mapping
 
+from decoders.errors import LinkError
 from decoders.values import Exchange
 from gateway.guard import Guard, GuardedLink, Phase
 from gateway.links import DEFAULT_LIMITS, Limits, Plan
@@ -61,6 +62,15 @@ class Visit:
         """The guard for a phase, with the identifiers the profile declares."""
         return Guard(phase=phase, declared_identifiers=frozenset(item.number for item in self.profile.identifiers))
 
+    def go_on(self) -> None:
+        """Call it between the steps of something long.
+
+        Raises:
+            LinkError: the visit was stopped by hand.
+        """
+        if self.stop.is_set():
+            raise LinkError("stopped by hand", next_step="run the command again")
+
     def ask(
         self,
         plans: Mapping[str, Plan],
@@ -68,6 +78,7 @@ class Visit:
         during: During,
         scan: int | None = None,
         guard: Guard | None = None,
+        to_the_end: bool = False,
     ) -> tuple[Exchange, ...]:
         """Run plans over the link and give back what was kept, in order.
 
@@ -76,6 +87,7 @@ class Visit:
             during: what the exchanges belong to.
             scan: the scan's number, inside one.
             guard: what is allowed; by default reading.
+            to_the_end: True for what must not be torn, a clear and its read-back: `stop` waits until it is over.
         """
         kept: list[Exchange] = []
 
@@ -87,5 +99,6 @@ class Visit:
             kept.append(exchange)
             self.notice(exchange)
 
-        self.link.under(guard or self.guard(Phase.READING)).run(plans, keep, self.stop, self.limits)
+        stop = threading.Event() if to_the_end else self.stop
+        self.link.under(guard or self.guard(Phase.READING)).run(plans, keep, stop, self.limits)
         return tuple(kept)

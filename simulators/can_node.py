@@ -14,6 +14,7 @@ import can
 import isotp
 
 from decoders.values import UnitAddress
+from simulators.answering import answer
 from simulators.unit import Unit
 from simulators.world import World
 
@@ -80,7 +81,7 @@ class _Port:
     def answer(self, request: bytes, *, functional: bool) -> None:
         """Ask the unit and begin to send what it says."""
         at_ms = time.monotonic_ns() // 1_000_000
-        for reply in self.unit.answer(request, self._node.world, functional=functional, at_ms=at_ms):
+        for reply in answer(self.unit, request, self._node.world, functional=functional, at_ms=at_ms):
             self.logic.send(reply)
         self.logic.process()
 
@@ -123,9 +124,7 @@ class CanNode:
         data = bytes(message.data)
         self.frames.append(Frame("tx", message.arbitration_id, message.is_extended_id, data))
         self._bus.send(
-            can.Message(
-                arbitration_id=message.arbitration_id, is_extended_id=message.is_extended_id, data=data
-            )
+            can.Message(arbitration_id=message.arbitration_id, is_extended_id=message.is_extended_id, data=data)
         )
 
     @property
@@ -172,9 +171,7 @@ class CanNode:
         port = self._by_id.get(key)
         if port is not None:
             port.inbox.append(
-                isotp.CanMessage(
-                    arbitration_id=message.arbitration_id, data=data, extended_id=message.is_extended_id
-                )
+                isotp.CanMessage(arbitration_id=message.arbitration_id, data=data, extended_id=message.is_extended_id)
             )
             port.step()
             return

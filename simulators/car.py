@@ -4,10 +4,12 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
+from functools import partial
 
+from simulators.counters import Counters
 from simulators.errors import BenchError
+from simulators.live_data import take_snapshot
 from simulators.monitors import Component, Condition
-from simulators.obd import Counters
 from simulators.unit import Unit, UnitSpec
 from simulators.world import World
 
@@ -44,9 +46,7 @@ class ActResult:
 class Car:
     """A car in a world. Everything that happens to it happens through `act` (or a scenario's `loosen`)."""
 
-    def __init__(
-        self, units: tuple[UnitSpec, ...], *, world: World, counters: Callable[[], Counters]
-    ) -> None:
+    def __init__(self, units: tuple[UnitSpec, ...], *, world: World, counters: Callable[[], Counters]) -> None:
         self.world = world
         self.units = {spec.address: Unit(spec, counters()) for spec in units}
         names = sorted({monitor.component for spec in units for monitor in spec.monitors})
@@ -106,7 +106,7 @@ class Car:
             self.world.step()
             if self.world.key_on:
                 for unit in self.units.values():
-                    unit.step(self.world, self.components)
+                    unit.step(self.world, self.components, partial(take_snapshot, unit, self.world))
 
     def _need(self, fits: bool, why_not: str) -> None:
         if not fits:

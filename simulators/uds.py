@@ -3,26 +3,22 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
-from typing import TYPE_CHECKING
 
-from simulators import obd, wire
+from simulators import live_data, wire
 from simulators.fault_memory import STORED, Fault
-from simulators.world import AMBIENT_C, World
-
-if TYPE_CHECKING:
-    from simulators.unit import Unit
+from simulators.unit import Unit
+from simulators.world import World
 
 SUPPRESS = 0x80
 ALL_RECORDS = 0xFF
 FIRST_RECORD, LATEST_RECORD = 0x01, 0x02
 OCCURRENCE_RECORD = 0x01
-ODOMETER = 0x1105
 ACTIVE_SESSION = 0xF186
 _ALL_GROUPS = b"\xff\xff\xff"
 _EMISSION_GROUP = b"\xff\xff\x33"
 _SESSIONS = (0x01, 0x03)
 
-Handler = Callable[["Unit", World, bytes], bytes | None]
+Handler = Callable[[Unit, World, bytes], bytes | None]
 
 
 def _unless_suppressed(request: bytes, reply: bytes) -> bytes | None:
@@ -68,18 +64,6 @@ def _clear(unit: Unit, world: World, request: bytes) -> bytes:
     return wire.cleared()
 
 
-def live_data(unit: Unit, world: World, number: int) -> bytes:
-    """The present value behind a data identifier that this unit knows.
-
-    F4xx carry the bytes of OBD parameter xx. Source: SAE J1979-2, identifiers F400 to F4FF.
-    """
-    if number == ODOMETER:
-        return world.odometer_km.to_bytes(3, "big")
-    if number == 0xF446:
-        return bytes([AMBIENT_C + 40])
-    return obd.parameter(unit, world, number & 0xFF)
-
-
 def _read_data(unit: Unit, world: World, request: bytes) -> bytes:
     body = request[1:]
     if not body or len(body) % 2:
@@ -91,18 +75,14 @@ def _read_data(unit: Unit, world: World, request: bytes) -> bytes:
         if number in known:
             items.append((number, known[number]))
         elif number in unit.spec.snapshot_identifiers:
-            items.append((number, live_data(unit, world, number)))
+            items.append((number, live_data.identifier(unit, world, number)))
     return wire.identifiers(items) if items else wire.negative(0x22, wire.OUT_OF_RANGE)
 
 
 def _matching(unit: Unit, mask: int) -> list[tuple[str, int]]:
     """Codes of which any asked and supported bit is set; some units show stored entries only."""
     shown = ((code, unit.status(code)) for code in unit.monitors)
-    return [
-        (code, status)
-        for code, status in shown
-        if status & mask and (unit.spec.lists_untested or status & STORED)
-    ]
+    return [(code, status) for code, status in shown if status & mask and (unit.spec.lists_untested or status & STORED)]
 
 
 def _records(fault: Fault, keeps_latest: bool) -> list[wire.Record]:
@@ -175,9 +155,7 @@ def _read_codes(unit: Unit, _world: World, request: bytes) -> bytes | None:
     if len(request) < 2:
         return wire.negative(0x19, wire.WRONG_LENGTH)
     kind = request[1] & ~SUPPRESS
-    missing = (kind == 0x0A and not unit.spec.lists_supported) or (
-        kind == 0x15 and not unit.spec.reports_permanent
-    )
+    missing = (kind == 0x0A and not unit.spec.lists_supported) or (kind == 0x15 and not unit.spec.reports_permanent)
     if kind not in _REPORTS or missing:
         return wire.negative(0x19, wire.SUB_FUNCTION_NOT_SUPPORTED)
     length, report = _REPORTS[kind]

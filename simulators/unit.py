@@ -1,19 +1,17 @@
-"""One control unit: a request in, the answers out, given the world. No bus, no clock of its own."""
+"""One control unit: what a maker built and what it remembers. No services, no bus, no clock of its own."""
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass, field
 
-from simulators import obd, uds, wire
-from simulators.fault_memory import LAMP_REQUESTED, Event, Snapshot
+from simulators.counters import Counters
+from simulators.fault_memory import LAMP_REQUESTED, Event, Fault, Snapshot
 from simulators.monitors import Component, Monitor, MonitorSpec
 from simulators.world import World
 
 DEFAULT_SESSION = 0x01
 SESSION_TIME_OUT_MS = 5000  # S3server: ISO 14229-2
-
-# What a unit keeps to itself when everyone was asked. Source: ISO 14229-1, functional addressing.
-_QUIET_TO_ALL = frozenset({0x11, 0x12, 0x31, 0x7E, 0x7F})
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -68,7 +66,7 @@ class Unit:
     """
 
     spec: UnitSpec
-    counters: obd.Counters
+    counters: Counters
     session: int = DEFAULT_SESSION
     monitors: dict[str, Monitor] = field(init=False)
     _idle_clears_left: int = field(init=False)
@@ -87,6 +85,11 @@ class Unit:
         """The status byte as the unit reports it: without the bits it does not support."""
         return self.monitors[code].fault.status & self.spec.mask
 
+    def short_codes(self, picked: Callable[[Fault], bool]) -> list[str]:
+        """Picked codes without their failure type, each only once: the OBD services know no failure types."""
+        codes = (code[:5] for code, monitor in self.monitors.items() if picked(monitor.fault))
+        return list(dict.fromkeys(codes))
+
     def key_on(self) -> None:
         """An operation cycle begins."""
         self.session = DEFAULT_SESSION
@@ -99,18 +102,18 @@ class Unit:
         for monitor in self.monitors.values():
             monitor.fault.happen(Event.CYCLE_ENDS, fit_cycle=world.fit_driving_cycle)
 
-    def step(self, world: World, components: dict[str, Component]) -> None:
-        """Run the tests for the second that just passed."""
+    def step(self, world: World, components: dict[str, Component], take_snapshot: Callable[[], Snapshot]) -> None:
+        """Run the tests for the second that just passed.
+
+        Args:
+            world: the car as it is now.
+            components: its parts by name.
+            take_snapshot: reads the conditions of this moment, should a test fail.
+        """
         for monitor in self.monitors.values():
             misbehaves = components[monitor.spec.component].misbehaves(world.now_s)
-            monitor.step(world, misbehaves, lambda: self.take_snapshot(world))
+            monitor.step(world, misbehaves, take_snapshot)
         self.counters.step(world, self.lamp_on)
-
-    def take_snapshot(self, world: World) -> Snapshot:
-        """The conditions of this moment, as this unit keeps them."""
-        return tuple(
-            (number, uds.live_data(self, world, number)) for number in self.spec.snapshot_identifiers
-        )
 
     def clear(self, codes: tuple[str, ...]) -> None:
         """Erase these codes, unless this unit only says that it did."""
@@ -122,31 +125,12 @@ class Unit:
         if len(codes) == len(self.monitors):
             self.counters.reset()
 
-    def answer(
-        self, request: bytes, world: World, *, functional: bool = False, at_ms: int = 0
-    ) -> list[bytes]:
-        """What the unit sends back: nothing, or one message.
+    def hear(self, at_ms: int) -> None:
+        """A request came: a session in which none came for too long is over.
 
         Args:
-            request: the payload.
-            world: the car as it is now.
-            functional: True if everyone was asked.
-            at_ms: machine time, for the session's time-out alone.
+            at_ms: machine time.
         """
-        if not world.key_on or not request:
-            return []
         if at_ms - self._last_request_ms > SESSION_TIME_OUT_MS:
             self.session = DEFAULT_SESSION
         self._last_request_ms = at_ms
-        reply = self._handle(request, world, functional)
-        if reply is None or (functional and reply[0] == 0x7F and reply[2] in _QUIET_TO_ALL):
-            return []
-        return [reply]
-
-    def _handle(self, request: bytes, world: World, functional: bool) -> bytes | None:
-        service = request[0]
-        if self.spec.speaks_uds and service in uds.SERVICES:
-            return uds.SERVICES[service](self, world, request)
-        if self.spec.speaks_obd and service in obd.SERVICES:
-            return obd.SERVICES[service](self, world, request, functional)
-        return wire.negative(service, wire.SERVICE_NOT_SUPPORTED)

@@ -267,9 +267,7 @@ def test_a_request_whose_first_frame_nobody_takes_is_damaged(channel: str, link:
         ("3F0000", "the flow control for the request makes no sense"),
     ],
 )
-def test_a_request_the_unit_does_not_take_is_damaged(
-    channel: str, link: CanLink, flow: str, trouble: str
-) -> None:
+def test_a_request_the_unit_does_not_take_is_damaged(channel: str, link: CanLink, flow: str, trouble: str) -> None:
     # ISO 15765-2 flow status: 2 is overflow, above 2 is reserved.
     stop = threading.Event()
     with can.Bus(channel, interface="virtual", ignore_config=True) as far:
@@ -313,9 +311,7 @@ def test_extended_addressing_carries_the_byte_before_the_pci(channel: str, link:
             assert request is not None
             frames.append(bytes(request.data))
             for head in (b"\x11", b"\xf0"):  # the first is for another tester
-                far.send(
-                    can.Message(arbitration_id=0x612, is_extended_id=False, data=head + b"\x03" + NO_CODES)
-                )
+                far.send(can.Message(arbitration_id=0x612, is_extended_id=False, data=head + b"\x03" + NO_CODES))
 
         thread = threading.Thread(target=answer)
         thread.start()

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import inspect
+import logging
 import threading
 import time
 from collections.abc import Iterator
@@ -72,6 +73,29 @@ def test_errors_of_ours_are_not_mapped() -> None:
         raise KeyError("ours")
 
 
+def test_no_transport_error_is_logged_on_the_terminal(
+    channel: str, link: CanLink, monkeypatch: pytest.MonkeyPatch, capfd: pytest.CaptureFixture[str]
+) -> None:
+    orphan = Raw(bytes.fromhex("2155555555555555"))  # ISO 15765-2: a consecutive frame without a first frame
+    kept: list[Exchange] = []
+    with monkeypatch.context() as bare, ScriptedUnit(channel, 0x7E0, 0x7E8, lambda _: [orphan]):
+        bare.setattr(logging.getLogger(), "handlers", [])  # else pytest's own stand before the last resort
+        link.run({ENGINE: plan(ENGINE, 1)}, kept.append, threading.Event(), Limits())
+        assert ([Outcome.DAMAGED], "") == ([exchange.outcome for exchange in kept], capfd.readouterr().err)
+        logging.getLogger("somebody else").warning("seen")
+        assert capfd.readouterr().err == "seen\n"
+
+
+def test_a_warning_of_python_can_is_not_logged_on_the_terminal(
+    channel: str, monkeypatch: pytest.MonkeyPatch, capfd: pytest.CaptureFixture[str]
+) -> None:
+    bus = can.Bus(channel, interface="virtual", ignore_config=True)
+    with monkeypatch.context() as bare:
+        bare.setattr(logging.getLogger(), "handlers", [])
+        del bus  # python-can 4.6.1 warns of a bus that was never shut down
+        assert capfd.readouterr().err == ""
+
+
 def test_a_bus_shut_down_in_the_middle_ends_each_request_as_it_was(
     channel: str, link: CanLink, bus: can.BusABC
 ) -> None:
@@ -113,9 +137,7 @@ def test_a_request_that_could_not_be_put_on_the_bus_is_unsent(
     assert {e.trouble for e in kept} == {f"cannot send on {link.address}: no buffer space"}
 
 
-def test_a_request_cut_off_between_its_frames_is_damaged(
-    channel: str, link: CanLink, bus: can.BusABC
-) -> None:
+def test_a_request_cut_off_between_its_frames_is_damaged(channel: str, link: CanLink, bus: can.BusABC) -> None:
     # After the first frame of a long request the far side closes our bus instead of taking the rest.
     kept: list[Exchange] = []
 

@@ -68,9 +68,7 @@ def due_ms(conversation: UnitConversation | FunctionalConversation, *, receiving
 
 def test_a_request_that_never_went_out_is_unsent() -> None:
     request = Request("7E0/7E8", READ)
-    exchange = UnitConversation(link="can:virtual:x", request=request, limits=LIMITS).finish(
-        "the bus is gone"
-    )
+    exchange = UnitConversation(link="can:virtual:x", request=request, limits=LIMITS).finish("the bus is gone")
     assert (exchange.outcome, exchange.trouble) == (Outcome.UNSENT, "the bus is gone")
 
 
@@ -225,9 +223,7 @@ def test_a_continuation_without_beginning_is_damage_not_silence() -> None:
 
 
 def test_a_request_the_unit_did_not_take_is_damaged_not_silent() -> None:
-    conversation = UnitConversation(
-        link="can:virtual:x", request=Request("7E0/7E8", bytes(20)), limits=LIMITS
-    )
+    conversation = UnitConversation(link="can:virtual:x", request=Request("7E0/7E8", bytes(20)), limits=LIMITS)
     conversation.begin(SENT)
     conversation.failed("no flow control came for the request")
     assert conversation.over

@@ -85,9 +85,7 @@ def broadcast(bus: can.BusABC, request: str, can_id: int = 0x7DF) -> dict[int, b
 
 
 @pytest.mark.parametrize("unit", UDS_UNITS)
-def test_udsoncans_client_reads_what_the_units_remember(
-    bench: RunningBench, bus: can.BusABC, unit: str
-) -> None:
+def test_udsoncans_client_reads_what_the_units_remember(bench: RunningBench, bus: can.BusABC, unit: str) -> None:
     built = bench.car.units[unit]
     memory = {code: built.status(code) for code in built.monitors}
     stack = isotp.CanStack(bus, address=isotp_address(unit), params={"blocksize": 2})

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import pytest
 
+from simulators.answering import answer
 from simulators.car import Car
 from simulators.scenarios import SCENARIOS
 from simulators.wire import code_bytes
@@ -18,7 +19,7 @@ def car() -> Car:
 
 
 def ask(car: Car, unit: str, request: str, *, functional: bool = False, at_ms: int = 0) -> str:
-    replies = car.units[unit].answer(bytes.fromhex(request), car.world, functional=functional, at_ms=at_ms)
+    replies = answer(car.units[unit], bytes.fromhex(request), car.world, functional=functional, at_ms=at_ms)
     return " ".join(reply.hex().upper() for reply in replies)
 
 
@@ -66,9 +67,7 @@ def test_refusals(car: Car, unit: str, request_: str, reply: str) -> None:
 
 
 @pytest.mark.parametrize(("unit", "request_", "reply"), REFUSALS)
-def test_a_functional_request_never_brings_11_12_or_31(
-    car: Car, unit: str, request_: str, reply: str
-) -> None:
+def test_a_functional_request_never_brings_11_12_or_31(car: Car, unit: str, request_: str, reply: str) -> None:
     heard = ask(car, unit, request_, functional=True)
     obd_length = reply.endswith("13") and int(reply[2:4], 16) < 0x10  # SAE J1979 units just ignore these
     quiet = reply[-2:] in ("11", "12", "31") or obd_length

@@ -6,9 +6,9 @@ import pytest
 
 from simulators.car import Car
 from simulators.chance import draw
+from simulators.counters import Counters
 from simulators.errors import BenchError
 from simulators.monitors import Component, Condition, When
-from simulators.obd import Counters
 from simulators.scenarios import SCENARIOS
 from simulators.scenarios.warning_lamps import UNITS
 from simulators.world import World
@@ -142,9 +142,7 @@ def test_a_loose_part_misbehaves_only_in_its_spans() -> None:
 
 def test_chance_depends_only_on_what_it_is_for() -> None:
     first = [draw(1000, seed=1, unit="a", cause="b", nth=nth) for nth in range(20)]
-    assert first == list(
-        reversed([draw(1000, seed=1, unit="a", cause="b", nth=nth) for nth in range(19, -1, -1)])
-    )
+    assert first == list(reversed([draw(1000, seed=1, unit="a", cause="b", nth=nth) for nth in range(19, -1, -1)]))
     assert first != [draw(1000, seed=2, unit="a", cause="b", nth=nth) for nth in range(20)]
     assert all(0 <= value < 1000 for value in first)
 
@@ -164,9 +162,7 @@ def test_chance_depends_only_on_what_it_is_for() -> None:
         ("repair", {"component": "flux"}, "no part 'flux'; known: brake_pump"),
     ],
 )
-def test_what_cannot_be_done_says_why(
-    car: Car, action: str, arguments: dict[str, int | str], why: str
-) -> None:
+def test_what_cannot_be_done_says_why(car: Car, action: str, arguments: dict[str, int | str], why: str) -> None:
     with pytest.raises(BenchError) as caught:
         car.act(action, **arguments)
     assert str(caught.value).startswith(why)

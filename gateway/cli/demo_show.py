@@ -12,8 +12,8 @@ from rich.progress import BarColumn, Progress, TaskID, TextColumn
 from rich.text import Text
 
 from gateway.bench_port import find_bench, start_bench
+from gateway.cautions import FIRST
 from gateway.clearing import ClearAnswer
-from gateway.cli.cautions import FIRST
 from gateway.cli.frame import Frame, stoppable
 from gateway.cli.show import show_scan, show_verdict
 from gateway.demo import COMPLAINT, SCENARIO, STEP_S, Demo, Tell
@@ -48,16 +48,18 @@ def run_demo(frame: Frame, folder: Path) -> None:
             odometer_km=ODOMETER_KM,
             link=link,
         )
-        frame.say(f"A simulated {loaded.profile.maker} {loaded.profile.model} with several lamps lit. {FIRST}")
-        frame.say(f"Job {opened.job}, VIN {opened.vin} ({opened.vin_words}). Complaint: {COMPLAINT}")
+        frame.say(f"A simulated {loaded.profile.maker} {loaded.profile.model} with several lamps lit.")
+        frame.say(FIRST)
+        frame.say(f"Job {opened.job}: VIN {opened.vin} ({opened.vin_words}), odometer {ODOMETER_KM} km.")
+        frame.say(f"Complaint: {COMPLAINT}")
         with store.writer(opened.job, actor=frame.who) as writer, _drive_bar(frame) as progress:
             visit = visit_vehicle(store, writer, link, settings, stop=stop)
             told = Tell(
                 heading=lambda number, title: _heading(frame, number, title),
-                line=lambda line: frame.say(f"  {line}"),
+                line=lambda line: frame.say(f"  {line}", hang=4),
                 scanned=lambda number, verdict: _scanned(frame, console, number, verdict),
                 cleared=lambda name, answer: _cleared(frame, name, answer),
-                judged=lambda verdict: None if frame.quiet else show_verdict(console, verdict),
+                judged=lambda verdict: show_verdict(console, verdict, evidence=not frame.quiet),
                 progress=progress,
             )
             verdict = Demo(visit, bench, told).run()
@@ -85,7 +87,7 @@ def _scanned(frame: Frame, console: Console, number: int, verdict: JobVerdict) -
 
 
 def _cleared(frame: Frame, name: str, answer: ClearAnswer) -> None:
-    frame.say(f"  {name}  {answer.unit}  {answer.words}")
+    frame.say(f"  {name:<20}  {answer.unit:<17}  {answer.words}")
 
 
 @contextmanager

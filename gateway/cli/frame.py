@@ -18,13 +18,15 @@ from typing import TYPE_CHECKING, Any, ParamSpec, TypeVar
 
 import click
 
+from decoders.errors import MendproofError
+
 if TYPE_CHECKING:
     from rich.console import Console
 
     from gateway.guard import GuardedLink
     from gateway.settings import Settings
     from gateway.visit import Visit
-    from sessions.store import Store
+    from sessions.store import JobWriter, Store
 
 P = ParamSpec("P")
 R = TypeVar("R")
@@ -40,13 +42,14 @@ class Frame:
     quiet: bool = False
     overrides: list[str] = field(default_factory=list)
     actor: str | None = None
+    emitted: bool = False
 
     @property
     def console(self) -> Console:
         """Where people read; styles only on a terminal."""
-        from rich.console import Console
+        from gateway.cli.console import Terminal
 
-        return Console(highlight=False, soft_wrap=True, quiet=self.as_json)
+        return Terminal(highlight=False, soft_wrap=True, quiet=self.as_json)
 
     @property
     def who(self) -> str:
@@ -81,19 +84,35 @@ class Frame:
         """The store, opened; a command that only reads never makes one."""
         from sessions.store import Store
 
-        if create:
-            self.store_file.parent.mkdir(parents=True, exist_ok=True)
         return Store.open(self.store_file, create=create)
 
     def emit(self, form: object) -> None:
-        """Print one JSON object if ``--json`` was given."""
-        if self.as_json:
-            click.echo(json.dumps(form, ensure_ascii=False))
+        """Print one JSON object if ``--json`` was given; a command prints one and no more."""
+        if self.as_json and not self.emitted:
+            self.emitted = True
+            from gateway.cli.console import silence_stdout
 
-    def say(self, text: str = "") -> None:
-        """Print one plain line for people, unless ``--quiet`` or ``--json``."""
-        if not (self.quiet or self.as_json):
-            self.console.print(text, markup=False)
+            try:
+                click.echo(json.dumps(form, ensure_ascii=False))
+            except BrokenPipeError:
+                silence_stdout()
+
+    def show(self, text: str = "", *, hang: int | None = None) -> None:
+        """Print one line of a result for people; ``--json`` prints the object instead.
+
+        Args:
+            text: the line; one that somebody may copy stays whole.
+            hang: fold the line to the terminal, with so many spaces before its further lines.
+        """
+        from gateway.cli.console import folded
+
+        console = self.console
+        console.print(text if hang is None else folded(console, text, hang), markup=False)
+
+    def say(self, text: str = "", *, hang: int | None = None) -> None:
+        """Print one line around a result, unless ``--quiet`` or ``--json``; see `show`."""
+        if not self.quiet:
+            self.show(text, hang=hang)
 
 
 def shared_options(function: Callable[P, R]) -> Callable[P, R]:
@@ -146,7 +165,7 @@ def stoppable() -> Iterator[threading.Event]:
     """Let Ctrl-C and SIGTERM end a visit gently: what is under way is kept, then the command ends.
 
     Raises:
-        StoppedError: on leaving, if a signal came.
+        StoppedError: on leaving, if a signal came; also in place of an error that only followed from it.
     """
     stop = threading.Event()
     came: list[int] = []
@@ -160,11 +179,26 @@ def stoppable() -> Iterator[threading.Event]:
     before = {number: signal.signal(number, note) for number in (signal.SIGINT, signal.SIGTERM)}
     try:
         yield stop
+    except MendproofError as error:
+        if came:
+            raise StoppedError(came[0]) from error
+        raise
     finally:
         for number, handler in before.items():
             signal.signal(number, handler)
     if came:
         raise StoppedError(came[0])
+
+
+@contextmanager
+def writing(frame: Frame, job: int) -> Iterator[tuple[Store, JobWriter]]:
+    """The store and the lease of a job that is still open, to write something a person says."""
+    from gateway.jobs import record_of, require_open
+
+    with frame.open_store() as store:
+        require_open(record_of(store, job))
+        with store.writer(job, actor=frame.who) as writer:
+            yield store, writer
 
 
 def open_vehicle(link: str) -> GuardedLink:

@@ -6,7 +6,7 @@ from pathlib import Path
 
 import click
 
-from gateway.cli.frame import Frame, pass_frame, shared_options
+from gateway.cli.frame import Frame, pass_frame, shared_options, writing
 
 JOB = click.argument("job", type=click.IntRange(min=1), metavar="JOB")
 
@@ -46,7 +46,7 @@ def job_open(
             link=guarded,
         )
     frame.emit({"job": opened.job, "vin": opened.vin, "vin_check": opened.vin_words})
-    frame.say(f"Job {opened.job} is open. VIN {opened.vin or 'unknown'}: {opened.vin_words}.")
+    frame.show(f"Job {opened.job} is open. VIN {opened.vin or 'unknown'}: {opened.vin_words}.")
     frame.say(f"Next: mendproof scan {opened.job} --as before --link LINK")
 
 
@@ -67,7 +67,7 @@ def job_list(frame: Frame) -> None:
     )
     for row in rows:
         state = "closed" if row.closed else "open"
-        frame.say(f"Job {row.job}  opened {row.opened_at}  {state}  {row.entries} entries")
+        frame.show(f"Job {row.job}  opened {row.opened_at}  {state}  {row.entries} entries")
     if not rows:
         frame.say("No jobs yet. Open one: mendproof job open")
 
@@ -97,17 +97,17 @@ def job_show(frame: Frame, job: int) -> None:
             "chain_whole": broken is None,
         }
     )
-    frame.say(f"Job {job}, opened {record.opened.at}, {'closed' if record.closed else 'open'}")
+    frame.show(f"Job {job}, opened {record.opened.at}, {'closed' if record.closed else 'open'}")
     for number, complaint in enumerate(record.complaints, start=1):
-        frame.say(f"  complaint {number}: {complaint}")
+        frame.show(f"  complaint {number}: {complaint}")
     if record.odometer_km is not None:
-        frame.say(f"  odometer {record.odometer_km} km, as entered")
+        frame.show(f"  odometer {record.odometer_km} km, as entered")
     for scan in record.scans:
-        frame.say(f"  scan {scan.number} as {scan.taken_as}: {'complete' if scan.complete else 'cut short'}")
+        frame.show(f"  scan {scan.number} as {scan.taken_as}: {'complete' if scan.complete else 'not complete'}")
     for repair in record.repairs:
-        frame.say(f"  {repair.what}: {repair.text}")
-    frame.say(f"  {len(record.clears)} clears, {record.last_seq} entries")
-    frame.say("  chain: " + ("whole" if broken is None else f"BROKEN, {broken.reason}"))
+        frame.show(f"  {repair.what}: {repair.text}")
+    frame.show(f"  {len(record.clears)} clears, {record.last_seq} entries")
+    frame.show("  chain: " + ("whole" if broken is None else f"BROKEN, {broken.reason}"))
 
 
 @job_group.command("close")
@@ -135,7 +135,7 @@ def job_set_aside(frame: Frame, job: int, unit: str, code: str | None, reason: s
     """Set a fault or a unit aside, with the reason; it is shown and counted, never hidden."""
     from gateway.jobs import set_aside
 
-    with frame.open_store() as store, store.writer(job, actor=frame.who) as writer:
+    with writing(frame, job) as (store, writer):
         given_for = set_aside(store, writer, unit, code, reason)
     frame.emit({"job": job, "unit": unit, "code": code, "given_for": given_for})
     frame.say(f"Set aside: {unit} {code or '(whole unit)'}, given for '{given_for}'. It ends if that gets worse.")
@@ -150,9 +150,10 @@ def job_set_aside(frame: Frame, job: int, unit: str, code: str | None, reason: s
 @pass_frame
 def job_observe(frame: Frame, job: int, about: str, state: str, text: str) -> None:
     """Note a lamp that is lit, or that a complaint or lamp is gone or explained."""
-    from gateway.jobs import note_observation
+    from gateway.jobs import check_about, note_observation, record_of
 
-    with frame.open_store() as store, store.writer(job, actor=frame.who) as writer:
+    with writing(frame, job) as (store, writer):
+        check_about(record_of(store, job), about)
         note_observation(writer, about, state, text)
     frame.emit({"job": job, "about": about, "state": state})
     frame.say(f"Noted: {about} is {state}.")
@@ -166,7 +167,7 @@ def repair_group() -> None:
 def _note(frame: Frame, job: int, what: str, text: str, at: str | None) -> None:
     from gateway.jobs import note_work
 
-    with frame.open_store() as store, store.writer(job, actor=frame.who) as writer:
+    with writing(frame, job) as (_store, writer):
         note_work(writer, what, text, at)
     frame.emit({"job": job, "what": what, "text": text})
     frame.say(f"Noted as {what}: {text}")
@@ -221,8 +222,10 @@ def _checked_time(text: str | None) -> str | None:
 
     try:
         moment = datetime.fromisoformat(text)
-    except ValueError:
-        moment = None
-    if moment is None or moment.tzinfo is None:
-        raise UsageError(f"'{text}' is no time with a zone", next_step="write it like 2026-05-04T09:30:00Z")
-    return moment.astimezone(UTC).isoformat(timespec="milliseconds").replace("+00:00", "Z")
+        if moment.tzinfo is None:
+            raise ValueError("it has no zone")
+        in_utc = moment.astimezone(UTC)
+    except (ValueError, OverflowError) as error:
+        wanted = "write it like 2026-05-04T09:30:00Z"
+        raise UsageError(f"'{text}' is no time with a zone", next_step=wanted) from error
+    return in_utc.isoformat(timespec="milliseconds").replace("+00:00", "Z")

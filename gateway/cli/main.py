@@ -3,19 +3,17 @@
 from __future__ import annotations
 
 import importlib
-import json
+import io
 import os
 import sys
 from collections.abc import Sequence
-from importlib.metadata import version
-from typing import Any
 
 import click
 
 from decoders.errors import MendproofError, UsageError
 from gateway.cli.frame import APP, Frame, StoppedError, shared_options
 
-INTERNAL, INTERRUPTED = 70, 130
+STOPPED, INTERRUPTED = "stopped", 130
 COMMANDS = {
     "clear": "gateway.cli.vehicle:clear",
     "demo": "gateway.cli.vehicle:demo",
@@ -47,7 +45,7 @@ class Commands(click.Group):
 
 
 @click.command(cls=Commands, context_settings={"help_option_names": ["-h", "--help"]})
-@click.version_option(version=version(APP), prog_name=APP)
+@click.version_option(package_name=APP, prog_name=APP)
 @shared_options
 def cli() -> None:
     """Read every control unit of a car before and after a repair, and grade the proof that each fault is cured.
@@ -59,33 +57,43 @@ def cli() -> None:
 def main(argv: Sequence[str] | None = None) -> None:
     """Run the command line and end the process with its exit code."""
     arguments = list(sys.argv[1:] if argv is None else argv)
+    for stream in (sys.stdout, sys.stderr):
+        if isinstance(stream, io.TextIOWrapper):
+            stream.reconfigure(errors="replace")  # a terminal that lacks a sign shows another, and nothing fails
     code = run(arguments)
-    _flush()
-    sys.exit(code)
+    sys.exit(_flushed(code))
 
 
 def run(arguments: list[str]) -> int:
     """Run the command line and give back its exit code."""
-    as_json = "--json" in arguments
+    frame = Frame()
     try:
-        result = cli.main(arguments, prog_name=APP, standalone_mode=False, obj=Frame())
-    except MendproofError as error:
-        return _fail(error, as_json=as_json)
-    except click.ClickException as error:
-        hint = _hint(error)
-        return _fail(UsageError(error.format_message(), next_step=hint), as_json=as_json)
-    except StoppedError as stopped:
-        click.echo("Stopped. What was read is kept; a scan that was cut short says so.", err=True)
-        return stopped.exit_code
-    except (KeyboardInterrupt, click.exceptions.Abort):
-        click.echo("Stopped.", err=True)
-        return INTERRUPTED
-    except BrokenPipeError:
-        _silence_pipe()
-        return 0
+        result = cli.main(arguments, prog_name=APP, standalone_mode=False, obj=frame)
+    except click.exceptions.NoArgsIsHelpError as error:
+        click.echo(error.format_message())
+        return UsageError.exit_code
+    except SystemExit:
+        return _reader_gone()  # click ends this way, and only so, when nobody reads its output any more
     except Exception as error:
-        return _own_fault(error, as_json=as_json)
+        frame.as_json = frame.as_json or "--json" in arguments
+        return _failed(frame, error)
     return result if isinstance(result, int) else 0
+
+
+def _failed(frame: Frame, error: Exception) -> int:
+    """Every way a command can end early, as one line, a next step and an exit code."""
+    match error:
+        case MendproofError():
+            return _tell(frame, error.kind, error.exit_code, error.message, error.next_step)
+        case click.ClickException():
+            return _tell(frame, UsageError.kind, UsageError.exit_code, error.format_message(), _hint(error))
+        case StoppedError():
+            return _tell(frame, STOPPED, error.exit_code, "stopped; what was read is kept", "run the command again")
+        case click.exceptions.Abort():
+            return _tell(frame, STOPPED, INTERRUPTED, "stopped", "run the command again")
+        case BrokenPipeError():
+            return _reader_gone()
+    return _own_fault(frame, error)
 
 
 def _hint(error: click.ClickException) -> str:
@@ -94,22 +102,16 @@ def _hint(error: click.ClickException) -> str:
     return f"see {path} --help"
 
 
-def _fail(error: MendproofError, *, as_json: bool) -> int:
-    """One line on what happened and what to do; with ``--json`` also the error object."""
-    if as_json:
-        form: dict[str, Any] = {
-            "kind": error.kind,
-            "exit": error.exit_code,
-            "message": error.message,
-            "next": error.next_step,
-        }
-        click.echo(json.dumps({"error": form}, ensure_ascii=False))
-    tail = f" -> {error.next_step}" if error.next_step else ""
-    click.echo(f"{APP}: {error.message}{tail}", err=True)
-    return error.exit_code
+def _tell(frame: Frame, kind: str, code: int, message: str, next_step: str) -> int:
+    """One line on what happened and what to do; with ``--json`` the error object, unless one is out already."""
+    message = " ".join(message.split())
+    frame.emit({"error": {"kind": kind, "exit": code, "message": message, "next": next_step}})
+    tail = f" -> {next_step}" if next_step else ""
+    click.echo(f"{APP}: {message}{tail}", err=True)
+    return code
 
 
-def _own_fault(error: Exception, *, as_json: bool) -> int:
+def _own_fault(frame: Frame, error: Exception) -> int:
     """A fault of our own: the traceback goes to a log, the user gets one line with its path."""
     import traceback
 
@@ -123,17 +125,27 @@ def _own_fault(error: Exception, *, as_json: bool) -> int:
         where = f"details are in {path}"
     except OSError:
         where = "no log could be written"
-    own = MendproofError(f"a fault of our own ({type(error).__name__}: {error})", next_step=where)
-    return _fail(own, as_json=as_json)
+    message = f"a fault of our own ({type(error).__name__}: {error})"
+    return _tell(frame, MendproofError.kind, MendproofError.exit_code, message, where)
 
 
-def _flush() -> None:
+def _flushed(code: int) -> int:
+    """Write out what is still buffered, so that nothing can fail at interpreter exit."""
+    if sys.stdout is None:
+        return code
     try:
         sys.stdout.flush()
     except BrokenPipeError:
-        _silence_pipe()
+        _reader_gone()
+    except OSError as error:
+        _reader_gone()
+        return _tell(Frame(), UsageError.kind, UsageError.exit_code, f"no output: {error.strerror}", "free some space")
+    return code
 
 
-def _silence_pipe() -> None:
-    # The reader has gone: whatever is still buffered must not raise at interpreter exit.
-    os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+def _reader_gone() -> int:
+    """The reader closed the pipe: the rest of the output goes nowhere, and the command is done."""
+    from gateway.cli.console import silence_stdout
+
+    silence_stdout()
+    return 0

@@ -66,7 +66,7 @@ def settings(frame: Frame) -> None:
     found = frame.settings()
     frame.emit({name: {"value": item.value, "from": item.origin} for name, item in sorted(found.values.items())})
     for name, item in sorted(found.values.items()):
-        frame.say(f"{name:<24} {item.value:>6}   {item.origin}")
+        frame.show(f"{name:<24} {item.value:>6}   {item.origin}")
 
 
 @click.command()
@@ -78,9 +78,9 @@ def links(frame: Frame) -> None:
 
     found = known_interfaces()
     frame.emit({"links": ["can"], "can_interfaces": list(found)})
-    frame.say("can:INTERFACE:CHANNEL[?bitrate=500000&fd=0], with any of these interfaces:")
-    frame.say("  " + ", ".join(found))
-    frame.say("Others (dongle:, doip:, replay:) are not part of this version.")
+    frame.show("can:INTERFACE:CHANNEL[?bitrate=500000&fd=0], with any of these interfaces:")
+    frame.show("  " + ", ".join(found))
+    frame.show("Others (dongle:, doip:, replay:) are not part of this version.")
 
 
 @click.group("profile")
@@ -98,7 +98,7 @@ def profile_check(frame: Frame, file: Path) -> None:
 
     profile = load_profile(file).profile
     frame.emit({"profile": profile.name, "units": len(profile.units), "codes": len(profile.codes)})
-    frame.say(
+    frame.show(
         f"{file}: good. {profile.name}: {len(profile.units)} units, {len(profile.codes)} codes, "
         f"{len(profile.identifiers)} identifiers."
     )

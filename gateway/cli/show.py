@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping
 from typing import Any
 
@@ -9,7 +10,8 @@ from rich.console import Console
 from rich.text import Text
 
 from decoders.values import Outcome
-from sessions.record import JobRecord, Scan
+from gateway.cli.console import folded
+from sessions.record import JobRecord, Moment, Scan
 from sessions.verdict import FaultVerdict, JobVerdict, UnitLook, Verdict, emissions_looks, unit_looks
 
 MARKS: Mapping[Verdict, str] = {
@@ -23,6 +25,9 @@ MARKS: Mapping[Verdict, str] = {
     Verdict.RETURNED: "[<]",
     Verdict.FAILING: "[x]",
 }
+SUPPLY_VOLTAGE = 0x42
+"""Live identifier of the supply voltage, in volts. Source: SAE J1979, service 01."""
+
 _GOOD = (Verdict.PROVEN, Verdict.HELD)
 
 
@@ -33,17 +38,29 @@ def show_scan(console: Console, record: JobRecord, scan: Scan, reason: str) -> N
     looks = unit_looks(record, scan)
     width = max((len(record.unit_name(look.unit)) for look in looks), default=0)
     for look in looks:
-        console.print(Text(f"  {record.unit_name(look.unit):<{width}}  {look.unit:<17}  {look.words}"))
+        _line(console, f"  {record.unit_name(look.unit):<{width}}  {look.unit:<17}  {look.words}", width + 23)
         for code, memory, status in look.faults:
             named = record.profile.code(look.unit, code)
             text = named.text if named else "text not known"
             shown = f"status {status}" if status else f"listed by {memory.upper()} services"
-            console.print(Text(f"  {'':<{width}}  {code:<9} {shown}  {text}"))
-    for emissions in emissions_looks(record, scan):
-        console.print(Text(f"  {record.unit_name(emissions.unit):<{width}}  {emissions.unit:<17}  {emissions.words}"))
-    voltage = [item.value for item in record.live if item.pid == 0x42 and item.moment.seq > scan.begin.seq]
-    if voltage:
-        console.print(Text(f"  Supply voltage {voltage[0]:.1f} V at the begin, {voltage[-1]:.1f} V at the end"))
+            _line(console, f"  {'':<{width}}  {code:<9} {shown}  {text}", width + 25)
+    emissions_units = emissions_looks(record, scan)
+    if emissions_units:
+        console.print(Text("  Emissions units, asked by OBD services:"))
+    for emissions in emissions_units:
+        name = record.unit_name(emissions.unit)
+        _line(console, f"  {name:<{width}}  {emissions.unit:<17}  {emissions.words}", width + 23)
+    volts = [item.value for item in record.live if item.pid == SUPPLY_VOLTAGE and _within(scan, item.moment)]
+    if volts:
+        console.print(Text(f"  Supply voltage: lowest {min(volts):.1f} V, highest {max(volts):.1f} V"))
+
+
+def _within(scan: Scan, moment: Moment) -> bool:
+    return scan.begin.seq < moment.seq < (scan.end.seq if scan.end else math.inf)
+
+
+def _line(console: Console, text: str, hang: int, style: str = "") -> None:
+    console.print(Text(folded(console, text, hang), style=style))
 
 
 def show_verdict(console: Console, verdict: JobVerdict, *, evidence: bool = True) -> None:
@@ -52,32 +69,32 @@ def show_verdict(console: Console, verdict: JobVerdict, *, evidence: bool = True
         _show_fault(console, fault, evidence=evidence)
     if verdict.history:
         shown = ", ".join(f"{unit} {code}" for unit, code in verdict.history)
-        console.print(Text(f"History only, no fault: {shown}"))
+        _line(console, f"History only, no fault: {shown}", 4)
     scan = f"scan {verdict.after.number}, taken as {verdict.after.taken_as}" if verdict.after else "no after-scan"
-    console.print(Text(f"Job: {verdict.grade.value}, {verdict.set_aside_count} set aside ({scan})", style="bold"))
+    _line(console, f"Job: {verdict.grade.value}, {verdict.set_aside_count} set aside ({scan})", 4, "bold")
     for reason in verdict.reasons:
-        console.print(Text(f"  - {reason}"))
+        _line(console, f"  - {reason}", 4)
     if verdict.plan:
         console.print(Text("What to do next", style="bold"))
         for number, step in enumerate(verdict.plan, start=1):
-            console.print(Text(f"  {number}. {step}"))
+            _line(console, f"  {number}. {step}", 5)
 
 
 def _show_fault(console: Console, fault: FaultVerdict, *, evidence: bool) -> None:
     style = "green" if fault.verdict in _GOOD else "yellow"
     line = Text(f"{MARKS[fault.verdict]} {fault.verdict.value:<9}", style=f"bold {style}")
     aside = "  SET ASIDE" if fault.set_aside else ""
-    line.append(f" {fault.unit_name} {fault.key.unit}  {fault.key.dtc.text}{aside}", style="not bold default")
+    line.append(f"  {fault.unit_name} ({fault.key.unit})  {fault.key.dtc.text}{aside}", style="not bold default")
     console.print(line)
     console.print(Text(f"    {fault.text or 'text not known'}"))
     if fault.set_aside:
-        console.print(Text(f"    set aside by {fault.set_aside.actor}: {fault.set_aside.reason}"))
+        _line(console, f"    set aside by {fault.set_aside.actor}: {fault.set_aside.reason}", 8)
     if not evidence:
         return
     for text in fault.ruling.evidence:
-        console.print(Text(f"    shown:   {text}"))
+        _line(console, f"    shown:   {text}", 13)
     for text in fault.ruling.missing:
-        console.print(Text(f"    missing: {text}"))
+        _line(console, f"    missing: {text}", 13)
 
 
 def scan_form(record: JobRecord, scan: Scan, job: int) -> dict[str, Any]:

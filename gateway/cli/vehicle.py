@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import shutil
 from pathlib import Path
 
 import click
@@ -29,6 +28,7 @@ DEMO_FOLDER = Path("mendproof-demo")
 @pass_frame
 def scan(frame: Frame, job: int, taken_as: str, after_erase: bool, link: str) -> None:
     """Read every control unit of the car."""
+    from decoders.errors import LinkError
     from gateway.cli.show import scan_form, show_scan
     from gateway.jobs import keep_verdict, require_before, taken
     from gateway.scanning import take_scan
@@ -44,6 +44,11 @@ def scan(frame: Frame, job: int, taken_as: str, after_erase: bool, link: str) ->
         frame.emit(scan_form(record, done, job))
         if not frame.quiet:
             show_scan(frame.console, record, done, result.reason)
+        if not result.complete and not visit.stop.is_set():
+            raise LinkError(
+                f"Scan {result.number} is not complete: {result.reason}",
+                next_step="mend that and scan again; what was read is kept",
+            )
 
 
 @click.command()
@@ -56,10 +61,10 @@ def scan(frame: Frame, job: int, taken_as: str, after_erase: bool, link: str) ->
 def clear(frame: Frame, job: int, units: tuple[str, ...], stated_parked: bool, link: str) -> None:
     """Erase fault memories, unit by unit, and read each back at once."""
     from decoders.values import normalise_unit
+    from gateway.cautions import AFTER_CLEAR, BEFORE_CLEAR
     from gateway.clearing import clear_unit, units_to_clear
-    from gateway.cli.cautions import AFTER_CLEAR, BEFORE_CLEAR
 
-    frame.say(BEFORE_CLEAR)
+    frame.say(BEFORE_CLEAR, hang=0)
     forms = []
     with at_vehicle(frame, job, link) as visit:
         record = visit.record()
@@ -67,7 +72,7 @@ def clear(frame: Frame, job: int, units: tuple[str, ...], stated_parked: bool, l
         frame.say(f"Supply voltage {voltages[-1]:.1f} V in the last scan." if voltages else "Supply voltage not read.")
         for unit in units_to_clear(record, tuple(normalise_unit(unit) for unit in units)):
             for answer in clear_unit(visit, unit, stated_parked=stated_parked):
-                frame.say(f"  {record.unit_name(unit)}  {unit}  {answer.words}")
+                frame.show(f"  {record.unit_name(unit)}  {unit}  {answer.words}")
                 forms.append(
                     {
                         "unit": unit,
@@ -78,7 +83,7 @@ def clear(frame: Frame, job: int, units: tuple[str, ...], stated_parked: bool, l
                 )
             if visit.stop.is_set():
                 break
-    frame.say(AFTER_CLEAR)
+    frame.say(AFTER_CLEAR, hang=0)
     frame.emit({"job": job, "clears": forms})
 
 
@@ -94,11 +99,14 @@ def clear(frame: Frame, job: int, units: tuple[str, ...], stated_parked: bool, l
 @pass_frame
 def demo(frame: Frame, folder: Path) -> None:
     """Do the whole job on a simulated vehicle and write a report."""
+    from decoders.errors import UsageError
     from gateway.cli.demo_show import run_demo
 
-    for name in ("demo.sqlite", "demo.sqlite-wal", "demo.sqlite-shm", "report.html"):
-        (folder / name).unlink(missing_ok=True)
-    if folder.exists() and not any(folder.iterdir()):
-        shutil.rmtree(folder)
-    folder.mkdir(parents=True, exist_ok=True)
+    frame.settings()  # a mistake in them must not cost the earlier demo
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+        for name in ("demo.sqlite", "demo.sqlite-wal", "demo.sqlite-shm", "report.html"):
+            (folder / name).unlink(missing_ok=True)
+    except OSError as error:
+        raise UsageError(f"{folder} cannot be used: {error.strerror}", next_step="choose another --folder") from error
     run_demo(frame, folder)

@@ -1,7 +1,8 @@
-"""The one place where the errors of python-can and can-isotp become ours."""
+"""The one place where the errors of python-can and can-isotp become ours, and their log lines stay away."""
 
 from __future__ import annotations
 
+import logging
 from collections.abc import Iterator
 from contextlib import contextmanager
 
@@ -9,6 +10,10 @@ import can
 import isotp
 
 from decoders.errors import LinkError
+
+# They log what they also raise or hand over; with no log handler set Python would print it on the terminal.
+for _name in ("can", "isotp", "seeedbus"):
+    logging.getLogger(_name).addHandler(logging.NullHandler())
 
 _NEXT_STEP: tuple[tuple[type[Exception], str], ...] = (
     (

@@ -12,13 +12,11 @@ from typing import Self
 
 import can
 
-from decoders.values import CanId, Exchange, UnitAddress, iso_15765_4_unit
-from gateway.links.base import DEFAULT_LIMITS, Limits, Plan
-from gateway.links.can_bus import CanBus, Frame
+from decoders.values import Exchange
+from gateway.links.base import Limits, Plan
+from gateway.links.can_bus import CanBus
 from gateway.links.can_run import CanRun
-from gateway.links.channel import Channel
-
-_Key = tuple[int, bool, int | None]
+from gateway.links.can_table import CanTable
 
 
 class CanLink:
@@ -32,12 +30,7 @@ class CanLink:
 
     def __init__(self, bus: can.BusABC, address: str, *, fd: bool = False) -> None:
         self.address = address
-        self.bus = CanBus(bus, address, fd=fd)
-        self.down: str | None = None
-        self._fd = fd
-        self._limits = DEFAULT_LIMITS
-        self._channels: dict[_Key, Channel] = {}
-        self._armed_widths: set[bool] = set()
+        self._table = CanTable(CanBus(bus, address, fd=fd), fd=fd)
 
     def run(
         self,
@@ -47,23 +40,21 @@ class CanLink:
         limits: Limits,
     ) -> None:
         """Run every plan to its end, several units at once; see `Link.run`."""
-        self._limits = limits
-        for channel in self._channels.values():
-            channel.set_limits(limits)
-        run = CanRun(self, plans, keep, stop, limits)
+        self._table.set_limits(limits)
+        run = CanRun(self._table, plans, keep, stop, limits)
         try:
             run.to_the_end()
         finally:
             for plan in plans.values():
                 plan.close()
-            for channel in self._channels.values():
+            for channel in self._table.channels:
                 if channel.sending:
                     channel.reset()
 
     def close(self) -> None:
         """Shut the bus down; whatever is asked afterwards is unsent."""
-        self.down = self.down or "the link is closed"
-        self.bus.close()
+        self._table.fail("the link is closed")
+        self._table.bus.close()
 
     def __enter__(self) -> Self:
         """The link itself."""
@@ -74,39 +65,3 @@ class CanLink:
     ) -> None:
         """Close the link."""
         self.close()
-
-    @property
-    def channels(self) -> list[Channel]:
-        """The transports of all units met so far."""
-        return list(self._channels.values())
-
-    def channel(self, unit: UnitAddress) -> Channel | None:
-        """The transport to this unit; None while another pair with the same response identifier is busy."""
-        key = _key(unit.response)
-        known = self._channels.get(key)
-        if known is not None and known.address == unit:
-            return known
-        if known is not None and (known.receiving or known.sending):
-            return None
-        made = Channel(unit, self.bus.put, self._limits, fd=self._fd)
-        self._channels[key] = made
-        return made
-
-    def arm(self, *, is_29_bit: bool) -> None:
-        """Take first frames of every responder that ISO 15765-4 names, from now on."""
-        self._armed_widths.add(is_29_bit)
-
-    def channel_of(self, frame: Frame) -> Channel | None:
-        """The transport that a frame belongs to, or None if it is nobody's we ask."""
-        channel = self._channels.get((frame.number, frame.is_29_bit, None))
-        if channel is None and frame.data:
-            channel = self._channels.get((frame.number, frame.is_29_bit, frame.data[0]))
-        if channel is None and frame.is_29_bit in self._armed_widths:
-            unit = iso_15765_4_unit(CanId(frame.number, frame.is_29_bit).text)
-            if unit is not None:
-                return self.channel(UnitAddress.parse(unit))
-        return channel
-
-
-def _key(can_id: CanId) -> _Key:
-    return (can_id.number, can_id.is_29_bit, can_id.extension)

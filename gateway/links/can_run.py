@@ -7,17 +7,14 @@ import time
 from collections import deque
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
 
 from decoders.errors import LinkError, UsageError
 from decoders.values import CanId, Exchange, Outcome, Request, UnitAddress, is_functional
 from gateway.links.base import Limits, Plan
 from gateway.links.can_bus import Frame
+from gateway.links.can_table import CanTable
 from gateway.links.channel import MAX_PAYLOAD, PADDING, Arrival, Channel
 from gateway.links.conversation import Conversation, FunctionalConversation, UnitConversation
-
-if TYPE_CHECKING:
-    from gateway.links.can_link import CanLink
 
 _STOP_POLL_NS = 50_000_000
 _FRAMES_AT_ONCE = 64
@@ -58,13 +55,13 @@ class CanRun:
 
     def __init__(
         self,
-        link: CanLink,
+        table: CanTable,
         plans: Mapping[str, Plan],
         keep: Callable[[Exchange], None],
         stop: threading.Event,
         limits: Limits,
     ) -> None:
-        self._link = link
+        self._table = table
         self._plans = plans
         self._keep = keep
         self._stop = stop
@@ -72,20 +69,20 @@ class CanRun:
         self._window = _Window(limits.window)
         self._waiting: deque[_Asked] = deque()
         self._active: list[_Asked] = []
-        self._busy = {c for c in link.channels if c.receiving or c.sending}
+        self._busy = {c for c in table.channels if c.receiving or c.sending}
 
     def to_the_end(self) -> None:
         """Run until every plan has ended or `stop` is set."""
         if self._stop.is_set():
             return
         for _ in range(_ROUNDS_AT_BEGIN):
-            if self._link.down is not None or self._read(0.0):
+            if self._table.down is not None or self._read(0.0):
                 break
         for plan in self._plans.values():
             self._advance(plan, None)
         while (self._waiting or self._active) and not self._stop.is_set():
-            if self._link.down is not None:
-                self._end_broken(self._link.down)
+            if self._table.down is not None:
+                self._end_broken(self._table.down)
                 continue
             self._start_waiting()
             if self._waiting or self._active:
@@ -112,7 +109,7 @@ class CanRun:
         if any(asked.channel is None for asked in self._active):
             return
         for asked in list(self._waiting):
-            if len(self._active) >= self._window.size or self._link.down is not None:
+            if len(self._active) >= self._window.size or self._table.down is not None:
                 return
             functional = is_functional(asked.request.target)
             if functional and (self._active or self._busy):
@@ -133,12 +130,12 @@ class CanRun:
         in_use = {other.channel.address.response for other in self._active if other.channel is not None}
         if unit.response in in_use:
             return
-        channel = self._link.channel(unit)
+        channel = self._table.channel(unit)
         if channel is None or channel.receiving or channel.sending:
             return
         self._waiting.remove(asked)
         conversation = UnitConversation(
-            link=self._link.address,
+            link=self._table.bus.name,
             request=asked.request,
             limits=self._limits,
             previous=channel.previous_request,
@@ -150,24 +147,24 @@ class CanRun:
         try:
             channel.send(asked.request.data)
         except LinkError as error:
-            self._link.down = self._link.down or error.message
+            self._table.fail(error.message)
         self._deliver(channel, [])
 
     def _start_functional(self, asked: _Asked) -> None:
         target = CanId.parse(asked.request.target.partition(":")[2])
-        conversation = FunctionalConversation(link=self._link.address, request=asked.request, limits=self._limits)
-        for channel in self._link.channels:
+        conversation = FunctionalConversation(link=self._table.bus.name, request=asked.request, limits=self._limits)
+        for channel in self._table.channels:
             _hand_over_leftovers(channel, conversation)
             channel.previous_request = asked.request.data
         asked.conversation = conversation
         self._active.append(asked)
-        self._link.arm(is_29_bit=target.is_29_bit)
+        self._table.arm(is_29_bit=target.is_29_bit)
         data = asked.request.data
         frame = (bytes([len(data)]) + data).ljust(8, bytes([PADDING]))
         try:
-            self._link.bus.put(target, frame)
+            self._table.bus.put(target, frame)
         except LinkError as error:
-            self._link.down = self._link.down or error.message
+            self._table.fail(error.message)
             return
         now_ns = time.perf_counter_ns()
         conversation.begin(now_ns)
@@ -204,17 +201,17 @@ class CanRun:
     def _read(self, timeout_s: float) -> bool:
         try:
             for count in range(_FRAMES_AT_ONCE):
-                frame = self._link.bus.read(timeout_s if count == 0 else 0.0)
+                frame = self._table.bus.read(timeout_s if count == 0 else 0.0)
                 if frame is None:
                     return True
                 self._route(frame)
         except LinkError as error:
-            self._link.down = self._link.down or error.message
+            self._table.fail(error.message)
             return True
         return False
 
     def _route(self, frame: Frame) -> None:
-        channel = self._link.channel_of(frame)
+        channel = self._table.channel_of(frame)
         if channel is not None:
             self._deliver(channel, channel.feed(frame.data, frame.read_ns))
 
@@ -223,7 +220,7 @@ class CanRun:
             for channel in list(self._busy):
                 self._deliver(channel, channel.tick())
         except LinkError as error:
-            self._link.down = self._link.down or error.message
+            self._table.fail(error.message)
 
     def _deliver(self, channel: Channel, arrivals: list[Arrival]) -> None:
         if channel.receiving or channel.sending:
@@ -256,7 +253,7 @@ class CanRun:
         for asked in list(self._active):
             # A deadline counts only once everything that came before it has been read.
             due_ns = self._due_ns(asked) + (0 if dry else _NEVER_DRY_NS)
-            if now_ns < due_ns or asked.conversation is None or self._link.down is not None:
+            if now_ns < due_ns or asked.conversation is None or self._table.down is not None:
                 continue
             broken = _CEILING if self._is_receiving(asked) else None
             if broken is not None and asked.channel is not None:
@@ -283,7 +280,7 @@ class CanRun:
 
     def _unsent(self, request: Request, trouble: str) -> Exchange:
         return Exchange(
-            link=self._link.address,
+            link=self._table.bus.name,
             target=request.target,
             request=request.data,
             outcome=Outcome.UNSENT,

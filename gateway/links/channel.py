@@ -5,7 +5,6 @@ Source: ISO 15765-2 (segmentation, flow control), ISO 15765-4 (eight data bytes,
 
 from __future__ import annotations
 
-import logging
 import time
 from collections import deque
 from collections.abc import Callable
@@ -22,9 +21,6 @@ MAX_PAYLOAD = 4095
 MAX_WAIT_FRAMES = 255
 LEFTOVER_COUNT = 64
 _RESERVED_STMIN_MEANS = 0x7F
-
-# can-isotp logs each error that it also hands over; without a handler Python would print them.
-logging.getLogger("isotp").addHandler(logging.NullHandler())
 
 PutFrame = Callable[[CanId, bytes], None]
 

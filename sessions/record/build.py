@@ -4,13 +4,15 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Mapping
 from dataclasses import replace
+from datetime import UTC, datetime
 from typing import Any
 
-from decoders.errors import RecordError
-from decoders.values import Outcome
+from decoders import decode_clear
+from decoders.errors import DecodeError, RecordError
+from decoders.values import Exchange, Outcome
 from sessions.journal import Entry, Kind, exchange_from_payload
 from sessions.profile import NO_PROFILE, Profile
-from sessions.record.decode import decode_asked
+from sessions.record.decode import answer_of, decode_asked
 from sessions.record.model import (
     Asked,
     ClearEvent,
@@ -23,6 +25,7 @@ from sessions.record.model import (
     WorldAct,
 )
 
+CLEAR_SERVICES = (b"\x04", b"\x14")
 REPAIR_KINDS = ("part", "fluid")
 """What counts as work on the vehicle; a note does not."""
 
@@ -74,9 +77,7 @@ class _Reader:
     def take(self, entry: Entry) -> None:
         if entry.kind is Kind.WORLD:
             self.world_s = entry.payload["world_s"]
-        moment = Moment(
-            seq=entry.seq, run=entry.run, mono_us=entry.mono_us, world_s=self.world_s, at=entry.at
-        )
+        moment = Moment(seq=entry.seq, run=entry.run, mono_us=entry.mono_us, world_s=self.world_s, at=entry.at)
         self.last_seq = entry.seq
         handler = self.handlers.get(entry.kind)
         if handler is not None:
@@ -112,22 +113,29 @@ class _Reader:
             scan=payload.get("scan"),
         )
         self.asked.append(asked)
-        if asked.during == "clear":
+        if asked.exchange.request[:1] in CLEAR_SERVICES:
             self._answer_clear(asked)
 
     def _answer_clear(self, asked: Asked) -> None:
+        exchange = asked.exchange
+        outcome = clear_outcome(exchange)
+        answered = asked.moment if outcome is not Outcome.UNSENT else None
         for index in range(len(self.clears) - 1, -1, -1):
             clear = self.clears[index]
-            exchange = asked.exchange
-            if (clear.unit, clear.request, clear.answered) != (exchange.target, exchange.request, None):
-                continue
-            self.clears[index] = replace(
-                clear,
-                outcome=exchange.outcome or Outcome.DAMAGED,
+            if (clear.unit, clear.request, clear.answered) == (exchange.target, exchange.request, None):
+                self.clears[index] = replace(clear, outcome=outcome, refusal=exchange.refusal, answered=answered)
+                return
+        # A clear that nobody announced is one all the same.
+        self.clears.append(
+            ClearEvent(
+                moment=asked.moment,
+                unit=exchange.target,
+                request=exchange.request,
+                outcome=outcome,
                 refusal=exchange.refusal,
-                answered=asked.moment if exchange.outcome is not Outcome.UNSENT else None,
+                answered=answered,
             )
-            return
+        )
 
     def _scan_end(self, moment: Moment, entry: Entry) -> None:
         number = entry.payload["scan"]
@@ -160,9 +168,7 @@ class _Reader:
         )
 
     def _world(self, moment: Moment, entry: Entry) -> None:
-        self.world.append(
-            WorldAct(moment=moment, action=entry.payload["action"], said=entry.payload.get("said", ""))
-        )
+        self.world.append(WorldAct(moment=moment, action=entry.payload["action"], said=entry.payload.get("said", "")))
 
     def _observation(self, moment: Moment, entry: Entry) -> None:
         payload = entry.payload
@@ -200,7 +206,7 @@ class _Reader:
             )
         payload: Mapping[str, Any] = self.job.payload
         decoded = decode_asked(self.asked)
-        scans = tuple(replace(scan, units=_scan_units(scan, self.asked)) for scan in self.scans)
+        scans = tuple(self._settled(scan) for scan in self.scans)
         return JobRecord(
             job_uid=self.job.job_uid,
             opened=self.opened,
@@ -215,7 +221,7 @@ class _Reader:
             live=decoded.live,
             monitors=decoded.monitors,
             clears=tuple(self.clears),
-            repairs=_place_repairs(self.sheet, scans, self.asked),
+            repairs=_place_repairs(self.sheet, scans, self.asked, self.clears),
             world=tuple(self.world),
             observations=tuple(self.observations),
             decisions=tuple(self.decisions),
@@ -223,30 +229,71 @@ class _Reader:
             last_seq=self.last_seq,
         )
 
-
-def _scan_units(scan: Scan, asked: Iterable[Asked]) -> tuple[str, ...]:
-    """The units asked in a scan by their own address."""
-    return tuple(
-        sorted(
-            {
-                item.exchange.target
-                for item in asked
-                if item.scan == scan.number and "/" in item.exchange.target
-            }
+    def _settled(self, scan: Scan) -> Scan:
+        """The scan with its units, complete only if every request was sent and nothing was changed on the way."""
+        own = [item for item in self.asked if item.scan == scan.number]
+        unsent = any(item.exchange.outcome is Outcome.UNSENT for item in own)
+        return replace(
+            scan,
+            units=tuple(sorted({item.exchange.target for item in own if "/" in item.exchange.target})),
+            complete=scan.complete and not unsent and not self._changed_while_continued(scan),
         )
+
+    def _changed_while_continued(self, scan: Scan) -> bool:
+        """True if a scan that a second process went on with holds a clear, a repair or an act on the vehicle."""
+        if scan.end is None or scan.end.run == scan.begin.run:
+            return False
+        changes = [item.moment.seq for item in (*self.clears, *self.world)]
+        changes += [item.moment.seq for item in self.sheet if item.what in REPAIR_KINDS]
+        return any(scan.begin.seq < seq < scan.end.seq for seq in changes)
+
+
+def clear_outcome(exchange: Exchange) -> Outcome:
+    """How a clear ended; an answer that does not decode is none."""
+    outcome, data = answer_of(exchange)
+    if data is None:
+        return outcome
+    try:
+        decode_clear(data)
+    except DecodeError:
+        return Outcome.DAMAGED
+    return outcome
+
+
+def _place_repairs(
+    sheet: list[Repair], scans: tuple[Scan, ...], asked: list[Asked], clears: list[ClearEvent]
+) -> tuple[Repair, ...]:
+    """Put each part or fluid where its stated time of work says, never before the before-scan.
+
+    A stated time that is no time with its zone says nothing: the entry then counts from when it was made.
+    """
+    work = [(repair, _utc_text(repair.worked_at)) for repair in sheet if repair.what in REPAIR_KINDS]
+    changes = [clear.moment.seq for clear in clears] + [repair.seq for repair, stated in work if stated is None]
+    limit = min(changes, default=float("inf"))
+    floor = max(
+        (
+            scan.end.seq
+            for scan in scans
+            if scan.taken_as == "before" and scan.complete and scan.end is not None and scan.end.seq <= limit
+        ),
+        default=0,
     )
-
-
-def _place_repairs(sheet: list[Repair], scans: tuple[Scan, ...], asked: list[Asked]) -> tuple[Repair, ...]:
-    """Put each part or fluid where its stated time of work says, never before the before-scan."""
-    floor = max((scan.end.seq for scan in scans if scan.taken_as == "before" and scan.end), default=0)
     placed = []
-    for repair in sheet:
-        if repair.what not in REPAIR_KINDS:
-            continue
-        if repair.worked_at is None:
+    for repair, stated in work:
+        if stated is None:
             placed.append(repair)
             continue
-        stated = max((item.moment.seq for item in asked if item.moment.at <= repair.worked_at), default=0)
-        placed.append(replace(repair, seq=min(repair.seq, max(stated, floor))))
+        begun = max((item.moment.seq for item in asked if item.moment.at <= stated), default=0)
+        placed.append(replace(repair, seq=min(repair.seq, max(begun, floor))))
     return tuple(placed)
+
+
+def _utc_text(stated: str | None) -> str | None:
+    """A stated time as the journal writes times, or None if it is none or has no zone."""
+    try:
+        time = datetime.fromisoformat(stated or "")
+    except ValueError:
+        return None
+    if time.tzinfo is None:
+        return None
+    return time.astimezone(UTC).isoformat(timespec="milliseconds").replace("+00:00", "Z")

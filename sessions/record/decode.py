@@ -12,11 +12,11 @@ from decoders import (
     decode_dtc_count,
     decode_dtc_list,
     decode_extended,
-    decode_identifier,
     decode_live,
     decode_monitor_status,
     decode_obd_codes,
     decode_snapshots,
+    matches,
 )
 from decoders.errors import DecodeError
 from decoders.values import Exchange, Outcome, is_functional
@@ -24,10 +24,13 @@ from sessions.record.model import Asked, CodeReading, LiveReading, MonitorReadin
 
 CODE_LIST_SUBFUNCTIONS = frozenset({0x02, 0x0A, 0x15})
 SINGLE_CODE_SUBFUNCTIONS = frozenset({0x04, 0x06})
+COUNT_SUBFUNCTION = 0x01
 DEFAULT_SESSION = 0x01
 NO_SUCH_IDENTIFIER = frozenset({0x11, 0x12, 0x31})
 FULL_LIST = bytes.fromhex("1902FF")
 FULL_COUNT = bytes.fromhex("1901FF")
+Scope = tuple[str, int]
+"""A unit in a scan: what a mask or a count read in it holds for."""
 
 
 @dataclass(slots=True)
@@ -46,9 +49,24 @@ class _Walk:
     obd: list[ObdReading] = field(default_factory=list)
     live: list[LiveReading] = field(default_factory=list)
     monitors: list[MonitorReading] = field(default_factory=list)
-    masks: dict[tuple[str, int | None], int] = field(default_factory=dict)
-    counts: dict[tuple[str, int | None], int] = field(default_factory=dict)
+    masks: dict[Scope, int] = field(default_factory=dict)
+    counts: dict[Scope, set[int]] = field(default_factory=dict)
     sessions: dict[str, list[tuple[int, bool]]] = field(default_factory=dict)
+
+
+def answer_of(exchange: Exchange) -> tuple[Outcome, bytes | None]:
+    """How a request to one unit ended, with the answer if there is one.
+
+    An exchange that calls itself answered without an answer to this very request is damaged: nothing may be read
+    out of what is not there.
+    """
+    outcome = exchange.outcome or Outcome.DAMAGED
+    if outcome is not Outcome.ANSWERED:
+        return outcome, None
+    data = exchange.positive
+    if data is None or not matches(exchange.request, data):
+        return Outcome.DAMAGED, None
+    return outcome, data
 
 
 def decode_asked(asked: Iterable[Asked]) -> Decoded:
@@ -67,97 +85,104 @@ def decode_asked(asked: Iterable[Asked]) -> Decoded:
             _take_service_01(walk, item)
         elif exchange.request == b"\x22\xf1\x86":
             walk.sessions.setdefault(exchange.target, []).append((item.moment.seq, _session_ok(exchange)))
-    codes = tuple(replace(code, session_ok=_around_ok(walk, code)) for code in walk.codes)
+    codes = tuple(_settled(walk, code) for code in walk.codes)
     return Decoded(codes, tuple(walk.obd), tuple(walk.live), tuple(walk.monitors))
 
 
 def _take_service_19(walk: _Walk, item: Asked) -> None:
     exchange = item.exchange
     subfunction = exchange.request[1]
-    scope = (exchange.target, item.scan)
+    outcome, data = answer_of(exchange)
     base = CodeReading(
         moment=item.moment,
         unit=exchange.target,
         request=exchange.request,
         during=item.during,
         scan=item.scan,
-        outcome=exchange.outcome or Outcome.DAMAGED,
+        outcome=outcome,
         refusal=exchange.refusal,
-        data=exchange.positive,
+        data=data,
     )
-    data = exchange.positive
-    if data is None:
-        if subfunction in CODE_LIST_SUBFUNCTIONS | SINGLE_CODE_SUBFUNCTIONS:
-            walk.codes.append(base)
-        return
     try:
-        if subfunction == 0x01:
-            _take_count(walk, scope, item, data)
-        elif subfunction in CODE_LIST_SUBFUNCTIONS:
-            walk.codes.append(_list_reading(walk, scope, base, data))
+        if subfunction in CODE_LIST_SUBFUNCTIONS:
+            walk.codes.append(base if data is None else _list_reading(walk, base, data))
         elif subfunction in SINGLE_CODE_SUBFUNCTIONS:
-            walk.codes.append(_single_reading(walk, scope, base, data))
+            walk.codes.append(base if data is None else _single_reading(walk, base, data))
+        elif subfunction == COUNT_SUBFUNCTION and data is not None:
+            _take_count(walk, base, data)
     except DecodeError:
-        walk.codes.append(replace(base, outcome=Outcome.DAMAGED))
+        # A count that cannot be read is no list: nothing rests on it alone.
+        if subfunction != COUNT_SUBFUNCTION:
+            walk.codes.append(replace(base, outcome=Outcome.DAMAGED))
 
 
-def _take_count(walk: _Walk, scope: tuple[str, int | None], item: Asked, data: bytes) -> None:
+def _take_count(walk: _Walk, base: CodeReading, data: bytes) -> None:
     count = decode_dtc_count(data)
-    walk.masks[scope] = count.mask
-    if item.exchange.request == FULL_COUNT and item.scan is not None:
-        walk.counts[scope] = count.count
+    if base.scan is None:
+        return
+    walk.masks[base.unit, base.scan] = count.mask
+    if base.request == FULL_COUNT:
+        walk.counts.setdefault((base.unit, base.scan), set()).add(count.count)
 
 
-def _list_reading(walk: _Walk, scope: tuple[str, int | None], base: CodeReading, data: bytes) -> CodeReading:
+def _list_reading(walk: _Walk, base: CodeReading, data: bytes) -> CodeReading:
     listing = decode_dtc_list(data)
-    walk.masks[scope] = listing.mask
-    counted = walk.counts.get(scope)
-    disagrees = base.request == FULL_LIST and counted is not None and counted != len(listing.entries)
     # Two entries of one code cannot both hold, and bytes left over may hide one more: neither is a whole list.
     entries = {entry.dtc: entry.status for entry in listing.entries}
-    if disagrees or listing.leftover or len(entries) != len(listing.entries):
+    if listing.leftover or len(entries) != len(listing.entries):
         return replace(base, outcome=Outcome.DAMAGED)
+    if base.scan is not None:
+        walk.masks[base.unit, base.scan] = listing.mask
     return replace(base, mask=listing.mask, entries=entries, whole=True)
 
 
-def _single_reading(
-    walk: _Walk, scope: tuple[str, int | None], base: CodeReading, data: bytes
-) -> CodeReading:
+def _single_reading(walk: _Walk, base: CodeReading, data: bytes) -> CodeReading:
     answer = decode_snapshots(data, {}) if base.request[1] == 0x04 else decode_extended(data, {})
-    if base.request[2:5] != answer.dtc.raw:
-        return replace(base, outcome=Outcome.DAMAGED)
-    return replace(base, mask=walk.masks.get(scope), entries={answer.dtc: answer.status})
+    mask = None if base.scan is None else walk.masks.get((base.unit, base.scan))
+    return replace(base, mask=mask, entries={answer.dtc: answer.status})
+
+
+def _settled(walk: _Walk, code: CodeReading) -> CodeReading:
+    """The reading with what the rest of the journal says of it: the unit's count in that scan, and its session."""
+    if code.whole and code.request == FULL_LIST and code.scan is not None:
+        counts = walk.counts.get((code.unit, code.scan), set())
+        if counts - {len(code.entries)}:
+            code = replace(code, outcome=Outcome.DAMAGED, mask=None, entries={}, whole=False)
+    return replace(code, session_ok=_around_ok(walk, code))
 
 
 def _obd_reading(item: Asked) -> ObdReading:
     exchange = item.exchange
+    outcome, data = answer_of(exchange)
     base = ObdReading(
         moment=item.moment,
         unit=exchange.target,
         service=exchange.request[0],
         during=item.during,
         scan=item.scan,
-        outcome=exchange.outcome or Outcome.DAMAGED,
+        outcome=outcome,
         refusal=exchange.refusal,
     )
-    if exchange.positive is None:
+    if data is None:
         return base
     try:
-        return replace(base, codes=frozenset(decode_obd_codes(exchange.positive).codes))
+        listing = decode_obd_codes(data)
     except DecodeError:
         return replace(base, outcome=Outcome.DAMAGED)
+    # An entry that names no code leaves the unit's count unexplained: one may be lost.
+    if listing.zero_entries:
+        return replace(base, outcome=Outcome.DAMAGED)
+    return replace(base, codes=frozenset(listing.codes))
 
 
 def _take_service_01(walk: _Walk, item: Asked) -> None:
-    data, unit = item.exchange.positive, item.exchange.target
+    unit, (_outcome, data) = item.exchange.target, answer_of(item.exchange)
     if data is None or len(item.exchange.request) != 2:
         return
     pid = item.exchange.request[1]
     try:
         if pid in (0x01, 0x41):
-            walk.monitors.append(
-                MonitorReading(moment=item.moment, unit=unit, status=decode_monitor_status(data))
-            )
+            walk.monitors.append(MonitorReading(moment=item.moment, unit=unit, status=decode_monitor_status(data)))
         elif pid % 0x20:
             walk.live.extend(
                 LiveReading(moment=item.moment, unit=unit, pid=value.pid, value=value.value)
@@ -170,14 +195,11 @@ def _take_service_01(walk: _Walk, item: Asked) -> None:
 
 def _session_ok(exchange: Exchange) -> bool:
     """True if the unit is in its default session, or has no such identifier to tell."""
-    if exchange.outcome is Outcome.REFUSED:
-        return exchange.refusal in NO_SUCH_IDENTIFIER
-    if exchange.positive is None:
-        return False
-    try:
-        return decode_identifier(exchange.positive).data == bytes([DEFAULT_SESSION])
-    except DecodeError:
-        return False
+    outcome, data = answer_of(exchange)
+    if data is None:
+        return outcome is Outcome.REFUSED and exchange.refusal in NO_SUCH_IDENTIFIER
+    # The echo was matched: behind service and identifier stands the session.
+    return data[3:] == bytes([DEFAULT_SESSION])
 
 
 def _around_ok(walk: _Walk, code: CodeReading) -> bool:

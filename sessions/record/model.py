@@ -61,7 +61,7 @@ class CodeReading:
         entries: status byte by code, as sent.
         whole: True for a list that names every code matching the request; False for single-code answers.
         session_ok: True if the unit was in its default session around this reading, so far as it tells.
-        records: raw bytes of stored records (snapshots, extended data), by code.
+        data: the whole answer, or None without one.
     """
 
     moment: Moment

@@ -9,7 +9,7 @@ from datetime import datetime
 from itertools import pairwise
 
 from sessions.record import JobRecord, LiveReading
-from sessions.report.words import clock_words
+from sessions.report.words import clock_words, unit_words
 
 WIDTH, HEIGHT = 2000, 100
 """Size of a plot in its own units; the page stretches it."""
@@ -79,7 +79,7 @@ class TimeAxis:
         """Where a time lies on the plot."""
         cut = sum(b - a for a, b in self._gaps if b <= time_s)
         passed = sum(b <= time_s for _a, b in self._gaps)
-        return (time_s - self.begin - cut) * self._scale + passed * self._gap
+        return round((time_s - self.begin - cut) * self._scale + passed * self._gap, 1)
 
     @property
     def pauses(self) -> tuple[float, ...]:
@@ -156,7 +156,7 @@ def _chart(
     return Chart(
         name=name,
         unit=unit,
-        source=f"{record.unit_name(address)} {address}",
+        source=unit_words(record.unit_name(address), address),
         lines=_lines(axis, told, low, high),
         levels=tuple(
             Tick(at=HEIGHT - (level - low) / (high - low) * HEIGHT, text=f"{level:.{digits}f}") for level in levels
@@ -185,7 +185,7 @@ def scale_levels(low: float, high: float, *, from_zero: bool) -> tuple[float, ..
     """Three to six round levels that enclose all values."""
     if from_zero:
         low, high = min(low, 0.0), max(high, 1.0)
-    step = _round_step((high - low) / 4 or 0.25)
+    step = _round_step((high - low) / 4 or 0.5)
     first, last = math.floor(low / step), max(math.ceil(high / step), math.floor(low / step) + 2)
     return tuple(round(number * step, 6) for number in range(first, last + 1))
 

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 from decoders.values import StatusBit
 from sessions.record import JobRecord
-from sessions.report.words import BIT_WORDS, OBD_LIST_WORDS, TONES, utc_words
+from sessions.report.words import BIT_WORDS, OBD_LIST_WORDS, TONES, unit_words, utc_words
 from sessions.verdict import FaultVerdict, JobVerdict, SetAside, Verdict
 from sessions.verdict.sights import ObdSight, Sight, obd_sights_of, sights_of
 
@@ -117,13 +117,13 @@ def _card(verdict: JobVerdict, fault: FaultVerdict, number: int) -> FaultCard:
         nothing_missing=(
             "No evidence is missing: the fault is there." if fault.verdict in _PRESENT else "Nothing is missing."
         ),
-        set_aside=aside_note(f"{fault.unit_name} {key.unit} {key.dtc.text}", fault.set_aside),
+        set_aside=aside_note(f"{unit_words(fault.unit_name, key.unit)} {key.dtc.text}", fault.set_aside),
     )
 
 
 def _memory_words(memory: str) -> str:
-    words = {"dtc": "fault memory (service 19)", "obd": "OBD services only"}
-    return words.get(memory, f"memory {memory}")
+    words = {"dtc": "Fault memory, service 19", "obd": "OBD services only"}
+    return words.get(memory, f"Memory {memory}")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

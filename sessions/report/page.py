@@ -221,7 +221,7 @@ def _vin_source(verdict: JobVerdict) -> tuple[str, ...]:
     told = {unit: tuple(dict.fromkeys(vin for _scan, vin in seen)) for unit, seen in vins_read(record).items()}
     same = sum(vins == (verdict.vin,) for vins in told.values())
     others = [
-        f"{record.unit_name(unit)} {unit} told {', '.join(vins)}"
+        f"{words.unit_words(record.unit_name(unit), unit)} told {', '.join(vins)}"
         for unit, vins in told.items()
         if vins != (verdict.vin,)
     ]
@@ -235,7 +235,7 @@ def _unit_rows(verdict: JobVerdict) -> tuple[UnitRow, ...]:
             unit=pair.unit,
             before=_look_cell(pair.before),
             after=_look_cell(pair.after),
-            set_aside=aside_note(f"{pair.name} {pair.unit}", pair.set_aside),
+            set_aside=aside_note(words.unit_words(pair.name, pair.unit), pair.set_aside),
         )
         for pair in verdict.units
     )

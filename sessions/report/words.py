@@ -74,21 +74,21 @@ LOOK_WORDS: tuple[tuple[str, str, str], ...] = (
 """Mark, words and meaning of each way a unit can fare in a scan."""
 
 BIT_WORDS: tuple[tuple[StatusBit, str], ...] = (
-    (StatusBit.TEST_FAILED, "Newest test result: failed"),
-    (StatusBit.TEST_FAILED_THIS_CYCLE, "Failed in this operation cycle"),
-    (StatusBit.PENDING, "Pending: failed in this cycle or the one before"),
+    (StatusBit.TEST_FAILED, "Newest test failed"),
+    (StatusBit.TEST_FAILED_THIS_CYCLE, "Failed in this cycle"),
+    (StatusBit.PENDING, "Pending: failed in this or the last cycle"),
     (StatusBit.CONFIRMED, "Confirmed and stored"),
-    (StatusBit.NOT_COMPLETED_SINCE_CLEAR, "Test not completed since the clear"),
+    (StatusBit.NOT_COMPLETED_SINCE_CLEAR, "Not completed since the clear"),
     (StatusBit.FAILED_SINCE_CLEAR, "Failed since the clear"),
-    (StatusBit.NOT_COMPLETED_THIS_CYCLE, "Test not completed in this operation cycle"),
+    (StatusBit.NOT_COMPLETED_THIS_CYCLE, "Not completed in this cycle"),
     (StatusBit.WARNING_INDICATOR, "Asks for a warning lamp"),
 )
 """The eight status bits. Source of their meaning: ISO 14229-1, Annex D, DTC status bit definitions."""
 
 OBD_LIST_WORDS: tuple[tuple[int, str], ...] = (
-    (0x03, "OBD 03: in the list of stored codes"),
-    (0x07, "OBD 07: in the list of pending codes"),
-    (0x0A, "OBD 0A: in the list of permanent codes"),
+    (0x03, "OBD 03 lists it as stored"),
+    (0x07, "OBD 07 lists it as pending"),
+    (0x0A, "OBD 0A lists it as permanent"),
 )
 
 SAFETY_FIRST = "The vehicle maker's instructions, local rules and licensed practice come first."
@@ -155,6 +155,11 @@ def number_words(value: int) -> str:
 def counted(count: int, singular: str, plural: str | None = None) -> str:
     """``1 fault``, ``2 faults``."""
     return f"{count} {singular if count == 1 else plural or singular + 's'}"
+
+
+def unit_words(name: str, unit: str) -> str:
+    """A unit's name, then its address; the address once where no better name is known."""
+    return name if unit in name else f"{name} {unit}"
 
 
 def look_mark(look: UnitLook | None) -> str:

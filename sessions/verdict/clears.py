@@ -3,20 +3,32 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from itertools import pairwise
 
 from decoders.values import Outcome, StatusBit
+from sessions.profile import ProfileUnit
 from sessions.record import ClearEvent, JobRecord
+from sessions.verdict.counters import unit_erasures
+from sessions.verdict.flips import ALL_GROUPS, EMISSIONS_GROUP, GROUP_CLEARS, OBD_CLEAR, Flip
 from sessions.verdict.settings import RuleSettings
-from sessions.verdict.sights import FULL_LIST, SUPPORTED_LIST, FaultKey, ObdSight, Sight
+from sessions.verdict.sights import SUPPORTED_LIST, FaultKey, ObdSight, Sight
 
-ALL_GROUPS = bytes.fromhex("14FFFFFF")
-EMISSIONS_GROUP = bytes.fromhex("14FFFF33")
-OBD_CLEAR = b"\x04"
 STORED = StatusBit.PENDING | StatusBit.CONFIRMED | StatusBit.FAILED_SINCE_CLEAR
-KEPT_BITS = STORED | StatusBit.NOT_COMPLETED_SINCE_CLEAR
-_WARM_UPS, _DISTANCE, _MINUTES, _ODOMETER = 0x30, 0x31, 0x4E, 0xA6
+KEPT_BITS = STORED | StatusBit.TEST_FAILED | StatusBit.NOT_COMPLETED_SINCE_CLEAR
+_SNAPSHOTS, _EXTENDED = 0x04, 0x06
+_RECORDS_AT = 6
+
+__all__ = [
+    "ALL_GROUPS",
+    "EMISSIONS_GROUP",
+    "OBD_CLEAR",
+    "Erase",
+    "Erasures",
+    "covers",
+    "erasures_of",
+    "still_there",
+]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -26,6 +38,11 @@ class Erase:
     seq: int
     text: str
     clear: ClearEvent | None = None
+
+    @property
+    def of_whole_memory(self) -> bool:
+        """True if it erased more than this one code, so that other codes and counters moved with it."""
+        return self.clear is None or self.clear.request in GROUP_CLEARS
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -37,13 +54,16 @@ class Erasures:
         unvouched: the latest erasure that no accepted clear explains, or None.
         withdrawn: texts on clears whose acceptance a later reading took back.
         refused: texts on clears that were refused, unanswered or never sent.
+        all_accepted: every accepted clear, in order.
+        doubtful_seq: place of the latest clear that may have been carried out though nobody said so, or 0.
     """
 
     accepted: Erase | None = None
     unvouched: Erase | None = None
     withdrawn: tuple[str, ...] = ()
     refused: tuple[str, ...] = ()
-    all_accepted: tuple[Erase, ...] = field(default=())
+    all_accepted: tuple[Erase, ...] = ()
+    doubtful_seq: int = 0
 
     @property
     def latest(self) -> Erase | None:
@@ -57,12 +77,9 @@ def covers(clear: ClearEvent, key: FaultKey, obd: Iterable[ObdSight]) -> bool:
     if clear.unit != key.unit:
         return False
     request = clear.request
-    listed_by_obd = any(sight.listed and sight.service != 0x0A for sight in obd if sight.seq < clear.moment.seq)
     if request in (OBD_CLEAR, EMISSIONS_GROUP):
-        return listed_by_obd
-    if key.memory != "dtc":
-        return False
-    return request == ALL_GROUPS or request == b"\x14" + key.dtc.raw
+        return any(sight.listed and sight.service != 0x0A for sight in obd if sight.seq < clear.moment.seq)
+    return key.memory == "dtc" and request in (ALL_GROUPS, b"\x14" + key.dtc.raw)
 
 
 def erasures_of(
@@ -74,6 +91,7 @@ def erasures_of(
     after_seq: int | None,
     extra: Sequence[Erase],
     settings: RuleSettings,
+    erased_codes: Sequence[Flip],
 ) -> Erasures:
     """Sort the erasures of one fault.
 
@@ -85,17 +103,19 @@ def erasures_of(
         after_seq: end of the before-scan; None (no before-scan) accepts no clear.
         extra: erasures that count as accepted without a request (another unit fitted, a permanent entry).
         settings: the figures in force.
+        erased_codes: changes of this unit's codes that show an erasure no answered clear explains.
     """
+    own = [clear for clear in record.clears if covers(clear, key, obd)]
     accepted = list(extra)
     withdrawn: list[str] = []
     refused: list[str] = []
-    for clear in record.clears:
-        if not covers(clear, key, obd) or after_seq is None or clear.moment.seq < after_seq:
-            continue
+    for clear in own:
         words = clear.request.hex(" ").upper()
         if clear.outcome is not Outcome.ANSWERED or clear.answered is None:
             refused.append(f"clear {words} (entry {clear.moment.seq}): {clear.outcome.value}")
-        elif still_there(clear, sights, obd):
+        elif after_seq is None or clear.moment.seq < after_seq:
+            refused.append(f"clear {words} (entry {clear.moment.seq}): no complete before-scan stands before it")
+        elif still_there(clear, sights, obd, record.profile.unit(key.unit)):
             withdrawn.append(
                 f"clear {words} was answered (entry {clear.answered.seq}), but the unit still lists the old entry"
             )
@@ -103,17 +123,26 @@ def erasures_of(
             text = f"clear {words} accepted by the unit (entry {clear.answered.seq})"
             accepted.append(Erase(seq=clear.answered.seq, text=text, clear=clear))
     accepted.sort(key=lambda erase: erase.seq)
-    unvouched = _unvouched(record, key, sights, obd, accepted, settings)
+    unvouched = [
+        *_unanswered_but_done(own, sights, obd),
+        *_status_went_back(record, key, sights, accepted),
+        *_other_codes_went_back(key, erased_codes, accepted),
+        *_unit_went_back(record, key, own, accepted, settings),
+    ]
+    doubtful = [clear.moment.seq for clear in own if clear.outcome in (Outcome.SILENT, Outcome.DAMAGED)]
     return Erasures(
         accepted=accepted[-1] if accepted else None,
-        unvouched=unvouched[-1] if unvouched else None,
+        unvouched=max(unvouched, key=lambda erase: erase.seq, default=None),
         withdrawn=tuple(withdrawn),
         refused=tuple(refused),
         all_accepted=tuple(accepted),
+        doubtful_seq=max(doubtful, default=0),
     )
 
 
-def still_there(clear: ClearEvent, sights: Sequence[Sight], obd: Sequence[ObdSight]) -> bool:
+def still_there(
+    clear: ClearEvent, sights: Sequence[Sight], obd: Sequence[ObdSight], unit: ProfileUnit | None
+) -> bool:
     """True if a later reading still shows the entry from before the clear: not carried out, whatever it answered."""
     seq = clear.moment.seq
     before = [sight for sight in sights if sight.seq < seq and sight.lists_it]
@@ -124,56 +153,64 @@ def still_there(clear: ClearEvent, sights: Sequence[Sight], obd: Sequence[ObdSig
             continue
         if sight.bit(StatusBit.TEST_FAILED) is not False:
             break
-        if before and _same_entry(before, sight):
+        if before and _same_entry(before, sight, unit):
             return True
-    stored_before = [sight for sight in obd if sight.service == 0x03 and sight.seq < seq]
-    stored_after = [sight for sight in obd if sight.service == 0x03 and sight.seq > seq]
+    stored_before = [sight.listed for sight in obd if sight.service == 0x03 and sight.seq < seq]
+    stored_after = [sight.listed for sight in obd if sight.service == 0x03 and sight.seq > seq]
     failing = any(sight.seq > seq and sight.bit(StatusBit.TEST_FAILED) for sight in sights)
-    return bool(stored_before and stored_before[-1].listed and stored_after and stored_after[0].listed) and not failing
+    return stored_before[-1:] == [True] and stored_after[:1] == [True] and not failing
 
 
-def _same_entry(before: Sequence[Sight], sight: Sight) -> bool:
-    """True if status, counter or snapshot are those from before the clear."""
-    if sight.single and sight.records:
-        old = [earlier.records for earlier in before if earlier.request == sight.request]
-        if old and old[-1] == sight.records:
-            return True
-    return before[-1].status.known & KEPT_BITS == sight.status.known & KEPT_BITS
+def _same_entry(before: Sequence[Sight], sight: Sight, unit: ProfileUnit | None) -> bool:
+    """True if status, counter or snapshot are those from before the clear.
+
+    A status whose testFailed went out in between is not the old one: the entry may be a new one, failed and passed.
+    """
+    if before[-1].status.known & KEPT_BITS == sight.status.known & KEPT_BITS:
+        return True
+    old = [earlier for earlier in before if earlier.single and earlier.request == sight.request]
+    if not sight.single or not old:
+        return False
+    if sight.request[1] == _SNAPSHOTS:
+        records = sight.answer[_RECORDS_AT:]
+        return bool(records) and old[-1].answer[_RECORDS_AT:] == records
+    was, now = _occurrences(old[-1], unit), _occurrences(sight, unit)
+    # One occurrence may be the first of a new entry; a count cannot be reached again at once.
+    return was is not None and now is not None and 1 < was <= now
 
 
-def _unvouched(
-    record: JobRecord,
-    key: FaultKey,
-    sights: Sequence[Sight],
-    obd: Sequence[ObdSight],
-    accepted: Sequence[Erase],
-    settings: RuleSettings,
-) -> list[Erase]:
-    found = [
-        *_unanswered_but_done(record, key, sights, obd),
-        *_status_went_back(record, key, sights, accepted),
-        *_counters_went_back(record, key.unit, settings),
-        *_monitors_went_back(record, key.unit),
-    ]
-    return sorted(found, key=lambda erase: erase.seq)
+def _occurrences(sight: Sight, unit: ProfileUnit | None) -> int | None:
+    """The occurrence counter of a 59 06 answer, where the profile says where it stands."""
+    if unit is None or unit.occurrence_record is None:
+        return None
+    sizes = dict(unit.extended_sizes)
+    place = _RECORDS_AT
+    while place < len(sight.answer) and (size := sizes.get(sight.answer[place])) is not None:
+        if sight.answer[place] == unit.occurrence_record:
+            return int.from_bytes(sight.answer[place + 1 : place + 1 + size], "big")
+        place += 1 + size
+    return None
 
 
 def _unanswered_but_done(
-    record: JobRecord, key: FaultKey, sights: Sequence[Sight], obd: Sequence[ObdSight]
+    own: Iterable[ClearEvent], sights: Sequence[Sight], obd: Sequence[ObdSight]
 ) -> Iterable[Erase]:
     """A clear without a final answer, after which the old entry is no longer shown."""
-    for clear in record.clears:
-        if clear.outcome not in (Outcome.SILENT, Outcome.DAMAGED) or not covers(clear, key, obd):
+    for clear in own:
+        if clear.outcome not in (Outcome.SILENT, Outcome.DAMAGED):
             continue
-        before = [s.lists_it for s in sights if s.seq < clear.moment.seq]
-        after = [s.lists_it for s in sights if s.seq > clear.moment.seq]
-        before_obd = [s.listed for s in obd if s.seq < clear.moment.seq and s.service == 0x03]
-        after_obd = [s.listed for s in obd if s.seq > clear.moment.seq and s.service == 0x03]
-        gone = before[-1:] == [True] and after[:1] == [False]
-        gone_obd = before_obd[-1:] == [True] and after_obd[:1] == [False]
-        if gone or gone_obd:
-            seq = clear.answered.seq if clear.answered else clear.moment.seq
-            yield Erase(seq=seq, text=f"clear at entry {clear.moment.seq} was not answered, yet the entry is gone")
+        sent = clear.moment.seq
+        shown = [(sight.seq, sight.lists_it) for sight in sights]
+        by_obd = [(sight.seq, sight.listed) for sight in obd if sight.service == 0x03]
+        if _gone(shown, sent) or _gone(by_obd, sent):
+            seq = clear.answered.seq if clear.answered else sent
+            yield Erase(seq=seq, text=f"clear at entry {sent} was not answered, yet the entry is gone")
+
+
+def _gone(shown: Sequence[tuple[int, bool]], sent: int) -> bool:
+    before = [listed for seq, listed in shown if seq < sent]
+    after = [listed for seq, listed in shown if seq > sent]
+    return before[-1:] == [True] and after[:1] == [False]
 
 
 def _status_went_back(
@@ -186,21 +223,21 @@ def _status_went_back(
     since = StatusBit.FAILED_SINCE_CLEAR
     for earlier, later in pairwise(sights):
         went_out = earlier.bit(since) is True and later.bit(since) is False and (exhaustive or not later.absent)
-        if went_out and not _between(accepted, earlier, later):
-            yield _went_back(later)
+        if went_out and not _between(accepted, earlier.seq, later.seq):
+            yield _went_back(later.seq)
     for earlier, later in pairwise(_completion_told(sights)):
-        if not earlier.not_completed_since_clear and later.not_completed_since_clear:
-            if not _between(accepted, earlier, later):
-                yield _went_back(later)
+        came_on = not earlier.not_completed_since_clear and later.not_completed_since_clear
+        if came_on and not _between(accepted, earlier.seq, later.seq):
+            yield _went_back(later.seq)
 
 
-def _between(accepted: Sequence[Erase], earlier: Sight, later: Sight) -> bool:
-    return any(earlier.seq <= erase.seq < later.seq for erase in accepted)
+def _between(accepted: Iterable[Erase], earlier_seq: int, later_seq: int) -> bool:
+    return any(earlier_seq <= erase.seq < later_seq for erase in accepted)
 
 
-def _went_back(later: Sight) -> Erase:
-    text = f"the status shows an erasure before entry {later.seq} that no clear of this job explains"
-    return Erase(seq=later.seq - 1, text=text)
+def _went_back(later_seq: int) -> Erase:
+    text = f"the status shows an erasure before entry {later_seq} that no clear of this job explains"
+    return Erase(seq=later_seq - 1, text=text)
 
 
 def _completion_told(sights: Sequence[Sight]) -> list[Sight]:
@@ -214,61 +251,37 @@ def _completion_told(sights: Sequence[Sight]) -> list[Sight]:
     for sight in sights:
         if not sight.absent and sight.bit(StatusBit.NOT_COMPLETED_SINCE_CLEAR) is not None:
             told.append(sight)
-            untested = sight.request == FULL_LIST and sight.not_completed_since_clear and not sight.lists_it
-            listed_untested = listed_untested or untested
+            listed_untested = listed_untested or sight.names_a_test_not_run
         elif sight.absent and listed_untested:
             told.append(sight)
     return told
 
 
-def _explained(record: JobRecord, unit: str, low: int, high: int) -> bool:
-    return any(
-        clear.unit == unit
-        and clear.outcome is Outcome.ANSWERED
-        and clear.answered is not None
-        and low < clear.answered.seq < high
-        for clear in record.clears
-    )
+def _other_codes_went_back(
+    key: FaultKey, erased_codes: Iterable[Flip], accepted: Sequence[Erase]
+) -> Iterable[Erase]:
+    """Another code of this unit shows an erasure: of the whole memory, for all anyone knows."""
+    whole = [erase for erase in accepted if erase.of_whole_memory]
+    for flip in erased_codes:
+        if flip.dtc != key.dtc and not _between(whole, flip.earlier.seq, flip.later.seq):
+            text = f"{flip.dtc.text} shows an erasure before entry {flip.later.seq} that no clear of this job explains"
+            yield Erase(seq=flip.later.seq - 1, text=text)
 
 
-def _counters_went_back(record: JobRecord, unit: str, settings: RuleSettings) -> Iterable[Erase]:
-    """Warm-ups, distance or time since clear went down, or distance lags behind the odometer."""
-    names = {_WARM_UPS: "warm-ups", _DISTANCE: "distance", _MINUTES: "engine time"}
-    readings = [item for item in record.live if item.unit == unit]
-    for pid, name in names.items():
-        own = [item for item in readings if item.pid == pid]
-        for earlier, later in pairwise(own):
-            if later.value < earlier.value and not _explained(record, unit, earlier.moment.seq, later.moment.seq):
-                yield Erase(
-                    seq=later.moment.seq - 1,
-                    text=f"{name} since clear went down before entry {later.moment.seq} without a clear of this job",
-                )
-    distances = [item for item in readings if item.pid == _DISTANCE]
-    odometers = [item for item in record.live if item.pid == _ODOMETER]
-    for earlier, later in pairwise(distances):
-        if later.value >= 65535 or _explained(record, unit, earlier.moment.seq, later.moment.seq):
-            continue
-        from_km = [item.value for item in odometers if item.moment.seq <= earlier.moment.seq]
-        to_km = [item.value for item in odometers if item.moment.seq <= later.moment.seq]
-        if not from_km or not to_km:
-            continue
-        lag = (to_km[-1] - from_km[-1]) - (later.value - earlier.value)
-        if lag > settings.distance_slack_km:
-            yield Erase(
-                seq=later.moment.seq - 1,
-                text=f"distance since clear lags {lag:.0f} km behind the odometer before entry {later.moment.seq}",
-            )
-
-
-def _monitors_went_back(record: JobRecord, unit: str) -> Iterable[Erase]:
-    """A readiness monitor that was complete since the clear is not any more."""
-    own = [item for item in record.monitors if item.unit == unit and item.status.pid == 0x01]
-    for earlier, later in pairwise(own):
-        complete = {m.name for m in earlier.status.monitors if m.supported and m.complete}
-        open_now = {m.name for m in later.status.monitors if m.supported and not m.complete}
-        lost = sorted(complete & open_now)
-        if lost and not _explained(record, unit, earlier.moment.seq, later.moment.seq):
-            yield Erase(
-                seq=later.moment.seq - 1,
-                text=f"monitor {lost[0]} went incomplete before entry {later.moment.seq} without a clear of this job",
-            )
+def _unit_went_back(
+    record: JobRecord,
+    key: FaultKey,
+    own: Iterable[ClearEvent],
+    accepted: Iterable[Erase],
+    settings: RuleSettings,
+) -> Iterable[Erase]:
+    """Counters or monitors of the unit went back where neither an answered clear nor another unit explains it."""
+    explained = [
+        clear.answered.seq
+        for clear in own
+        if clear.outcome is Outcome.ANSWERED and clear.answered is not None and clear.request in GROUP_CLEARS
+    ]
+    explained += [erase.seq for erase in accepted if erase.clear is None]
+    for sign in unit_erasures(record, key.unit, settings):
+        if not any(sign.earlier_seq < seq < sign.later_seq for seq in explained):
+            yield Erase(seq=sign.later_seq - 1, text=sign.text)

@@ -6,21 +6,23 @@ misfire and fuel). Elsewhere our own choice: road speed, engine state, outside t
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
 from dataclasses import dataclass
 
 from decoders import decode_snapshots, pid_did_length, scale_did
 from decoders.errors import DecodeError
-from decoders.values import Outcome, StatusBit
+from decoders.values import Outcome
 from sessions.profile import Profile
 from sessions.record import CodeReading, JobRecord, Moment
 from sessions.verdict.live import LiveTracks, Test
 from sessions.verdict.settings import RuleSettings
-from sessions.verdict.sights import FaultKey, Sight
+from sessions.verdict.sights import FaultKey
 
 POWERTRAIN_NEEDS = ("engine_rpm", "load_percent", "coolant_c")
 ELSEWHERE_USES = ("road_kmh", "engine_rpm", "ambient_c")
-FAILING = StatusBit.TEST_FAILED | StatusBit.TEST_FAILED_THIS_CYCLE
+KEEPS_NO_SUCH = frozenset({0x11, 0x12, 0x31})
+"""Refusals by which a unit says that it keeps no such record. Source: ISO 14229-1, Annex A."""
+
 _QUANTITY_OF_DID = {
     0xF40C: "engine_rpm",
     0xF404: "load_percent",
@@ -120,36 +122,41 @@ def checked_set(origin: str, values: Mapping[str, float], system: str | None) ->
     return ConditionSet(origin=origin, values=kept)
 
 
-def stored_sets(record: JobRecord, key: FaultKey, system: str | None, before_seq: float) -> tuple[ConditionSet, ...]:
-    """One set for each stored snapshot read before the repair."""
+def stored_sets(record: JobRecord, key: FaultKey, system: str | None, before_seq: int) -> tuple[ConditionSet, ...]:
+    """One set for each stored snapshot read before the clear; what could not be read is a set that is never met."""
     request = b"\x19\x04" + key.dtc.raw + b"\xff"
     readings = [
         code
         for code in record.codes
         if code.unit == key.unit and code.request == request and code.moment.seq < before_seq
     ]
+    if not readings:
+        return (ConditionSet(origin="stored records", problem="they were never asked for"),)
     found: dict[tuple[int, bytes], ConditionSet] = {}
-    trouble = [code for code in readings if code.outcome not in (Outcome.ANSWERED, Outcome.REFUSED)]
+    unread: ConditionSet | None = None
     for reading in readings:
         for number, raw, values, problem in _records(reading, record.profile, key.unit):
             origin = f"stored record {number:02X}"
             made = checked_set(origin, values, system)
             found[number, raw] = made if problem is None else ConditionSet(origin=origin, problem=problem)
-    if trouble and not any(reading.outcome is Outcome.ANSWERED for reading in readings):
-        return (
-            ConditionSet(
-                origin="stored records",
-                problem=f"they could not be read ({trouble[-1].outcome.value})",
-            ),
-        )
-    return tuple(found.values())
+        unread = _unread(reading)
+    return (*found.values(), *((unread,) if unread is not None else ()))
+
+
+def _unread(reading: CodeReading) -> ConditionSet | None:
+    """A set that stands for records nobody could read; a later whole answer takes its place."""
+    if reading.outcome is Outcome.ANSWERED:
+        return None
+    if reading.outcome is Outcome.REFUSED and reading.refusal in KEEPS_NO_SUCH:
+        return None
+    return ConditionSet(origin="stored records", problem=f"they could not be read ({reading.outcome.value})")
 
 
 def _records(
     reading: CodeReading, profile: Profile, unit: str
 ) -> list[tuple[int, bytes, dict[str, float], str | None]]:
     """Each record of a 59 04 answer: number, raw bytes, known quantities, problem."""
-    if reading.data is None or reading.outcome is not Outcome.ANSWERED:
+    if reading.data is None:
         return []
     identifiers = profile.identifiers_for(unit)
     lengths = {number: item.length for number, item in identifiers.items()}
@@ -184,31 +191,8 @@ def _pid_lengths(data: bytes) -> dict[int, int]:
     return {did: length for did in dids if (length := pid_did_length(did)) is not None}
 
 
-def failing_sets(
-    record: JobRecord, sights: Sequence[Sight], tracks: LiveTracks, system: str | None, before_seq: float
-) -> tuple[ConditionSet, ...]:
-    """One set for each different X under which a failing result was seen before the repair."""
-    brackets = {scan.number: (scan.begin.seq, scan.end.seq) for scan in record.scans if scan.end is not None}
-    found: dict[tuple[tuple[str, float], ...], ConditionSet] = {}
+def values_at(tracks: LiveTracks, system: str | None, moment: Moment) -> dict[str, float]:
+    """What was read, near enough in time, of the quantities that count in this part of the vehicle."""
     wanted = POWERTRAIN_NEEDS if system == "powertrain" else ELSEWHERE_USES
-    for sight in sights:
-        if sight.seq >= before_seq or sight.status.known & FAILING != FAILING:
-            continue
-        bracket = None if sight.scan is None else brackets.get(sight.scan)
-        for values in _values_at(tracks, wanted, sight.moment, bracket):
-            made = checked_set("a failing result was seen", values, system)
-            found[made.values] = made
-    return tuple(found.values())
-
-
-def _values_at(
-    tracks: LiveTracks, wanted: Sequence[str], moment: Moment, bracket: tuple[int, int] | None
-) -> list[dict[str, float]]:
-    """The values just before and just after a moment, as one or two sets."""
-    first: dict[str, float] = {}
-    second: dict[str, float] = {}
-    for name in wanted:
-        around = tracks.around(name, moment, bracket)
-        if around:
-            first[name], second[name] = around[0], around[-1]
-    return [first] if first == second else [first, second]
+    values = {name: tracks.value_at(name, moment) for name in wanted}
+    return {name: value for name, value in values.items() if value is not None}

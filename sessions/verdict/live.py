@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
+from bisect import bisect_right
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass
 
 from sessions.record import JobRecord, LiveReading, Moment
 
@@ -18,28 +18,19 @@ RUN_TIME_PID = 0x1F
 Test = Callable[[float], bool]
 
 
-@dataclass(frozen=True, slots=True)
-class Held:
-    """A stretch in which conditions held."""
-
-    start: Moment
-    end: Moment
-    seconds: float
-
-
 class LiveTracks:
     """The live readings of a job by quantity. Readings of several units join: each must agree."""
 
     def __init__(self, record: JobRecord, gap_s: float) -> None:
-        self._gap_s = gap_s
+        self.gap_s = gap_s
         self._by_quantity: dict[str, list[LiveReading]] = {name: [] for name in QUANTITY_OF_PID.values()}
-        self.run_times: list[LiveReading] = []
+        self.run_times: dict[str, list[LiveReading]] = {}
         for reading in record.live:
             quantity = QUANTITY_OF_PID.get(reading.pid)
             if quantity is not None:
                 self._by_quantity[quantity].append(reading)
             elif reading.pid == RUN_TIME_PID:
-                self.run_times.append(reading)
+                self.run_times.setdefault(reading.unit, []).append(reading)
 
     def readings(self, quantity: str) -> Sequence[LiveReading]:
         """All readings of one quantity in journal order."""
@@ -48,28 +39,19 @@ class LiveTracks:
     def close(self, earlier: Moment, later: Moment) -> bool:
         """True if two moments are near enough in time to join."""
         gap = earlier.seconds_until(later)
-        return gap is not None and 0 <= gap <= self._gap_s
+        return gap is not None and 0 <= gap <= self.gap_s
 
-    def around(self, quantity: str, moment: Moment, bracket: tuple[int, int] | None) -> tuple[float, ...]:
-        """The values around a moment: the last before and the first after, equal ones once.
+    def _last_before(self, quantity: str, moment: Moment) -> int:
+        """Index of the last reading at or before a moment, -1 without one."""
+        return bisect_right(self._by_quantity[quantity], moment.seq, key=lambda item: item.moment.seq) - 1
 
-        Args:
-            quantity: which value.
-            moment: when.
-            bracket: first and last entry of the scan the moment lies in: within it readings count however far
-                apart in time, since a scan reads them at its begin and its end; None outside a scan.
-        """
-        track = self._by_quantity[quantity]
-        before = [item for item in track if item.moment.seq <= moment.seq][-1:]
-        after = [item for item in track if item.moment.seq > moment.seq][:1]
-        kept = [item.value for item in before if self._belongs(item.moment, moment, bracket)]
-        kept += [item.value for item in after if self._belongs(moment, item.moment, bracket)]
-        return tuple(dict.fromkeys(kept))
-
-    def _belongs(self, earlier: Moment, later: Moment, bracket: tuple[int, int] | None) -> bool:
-        if bracket is not None and bracket[0] <= earlier.seq and later.seq <= bracket[1]:
-            return True
-        return self.close(earlier, later)
+    def value_at(self, quantity: str, moment: Moment) -> float | None:
+        """The last value read before a moment, if it is near enough in time to join, else None."""
+        index = self._last_before(quantity, moment)
+        if index < 0:
+            return None
+        item = self._by_quantity[quantity][index]
+        return item.value if self.close(item.moment, moment) else None
 
     def within(self, tests: Mapping[str, Test], start: Moment, end: Moment) -> bool:
         """True if every reading from `start` to `end` passes its test and the readings join without a gap.
@@ -79,11 +61,10 @@ class LiveTracks:
         return all(self._within(quantity, test, start, end) for quantity, test in tests.items())
 
     def _within(self, quantity: str, test: Test, start: Moment, end: Moment) -> bool:
-        track = self._by_quantity[quantity]
-        first = max((index for index, item in enumerate(track) if item.moment.seq <= start.seq), default=None)
-        if first is None:
+        first = self._last_before(quantity, start)
+        if first < 0:
             return False
-        span = [item for item in track[first:] if item.moment.seq <= end.seq]
+        span = self._by_quantity[quantity][first : self._last_before(quantity, end) + 1]
         moments = [item.moment for item in span]
         if not self.close(moments[0], start):
             return False
@@ -106,39 +87,28 @@ class LiveTracks:
             for name in tests
         ]
         known = [first for first in firsts if first is not None]
-        return max(known) if known and len(known) == len(firsts) else None
+        return max(known) if len(known) == len(firsts) else None
 
-    def held(self, tests: Mapping[str, Test], after_seq: int) -> Held | None:
-        """The longest stretch after `after_seq` in which all tests held, or None."""
-        stretches = [self._stretches(quantity, test, after_seq) for quantity, test in tests.items()]
-        if not stretches:
-            return None
-        common = stretches[0]
-        for other in stretches[1:]:
+    def held_s(self, tests: Mapping[str, Test], after_seq: int) -> float:
+        """Seconds of the longest stretch after `after_seq` in which all tests held."""
+        common, *others = (self._stretches(quantity, test, after_seq) for quantity, test in tests.items())
+        for other in others:
             common = [joined for a in common for b in other if (joined := _overlap(a, b)) is not None]
-        timed = [
-            Held(start, end, seconds) for start, end in common if (seconds := start.seconds_until(end)) is not None
-        ]
-        return max(timed, key=lambda stretch: stretch.seconds, default=None)
+        return max((start.seconds_until(end) or 0.0 for start, end in common), default=0.0)
 
     def _stretches(self, quantity: str, test: Test, after_seq: int) -> list[tuple[Moment, Moment]]:
         found: list[tuple[Moment, Moment]] = []
-        open_since: tuple[Moment, Moment] | None = None
+        holds = False
         for item in self._by_quantity[quantity]:
             if item.moment.seq <= after_seq:
                 continue
             if not test(item.value):
-                if open_since is not None:
-                    found.append(open_since)
-                open_since = None
-            elif open_since is not None and self.close(open_since[1], item.moment):
-                open_since = (open_since[0], item.moment)
+                holds = False
+            elif holds and self.close(found[-1][1], item.moment):
+                found[-1] = (found[-1][0], item.moment)
             else:
-                if open_since is not None:
-                    found.append(open_since)
-                open_since = (item.moment, item.moment)
-        if open_since is not None:
-            found.append(open_since)
+                found.append((item.moment, item.moment))
+                holds = True
         return found
 
 

@@ -31,7 +31,7 @@ class Sight:
         status: the byte with the mask that holds for it; for an absent code a zero byte.
         absent: True if a whole list did not name the code: then bits 4 and 6 are unknown.
         single: True for the status inside a single-code answer.
-        records: the stored records of a single-code answer, as sent.
+        answer: the whole single-code answer, as sent.
     """
 
     moment: Moment
@@ -41,7 +41,7 @@ class Sight:
     absent: bool = False
     single: bool = False
     session_ok: bool = True
-    records: bytes = b""
+    answer: bytes = b""
 
     @property
     def seq(self) -> int:
@@ -69,9 +69,9 @@ class Sight:
         return self.bit(StatusBit.NOT_COMPLETED_SINCE_CLEAR) is True
 
     @property
-    def not_completed(self) -> bool:
-        """True if this look says the test has not completed, this cycle or since the clear."""
-        return self.is_set(RUN_BITS)
+    def names_a_test_not_run(self) -> bool:
+        """True if the unit's code list names the code for nothing but a test that has not completed."""
+        return self.request == FULL_LIST and self.is_set(RUN_BITS) and not self.lists_it
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -93,46 +93,72 @@ def sights_of(record: JobRecord, unit: str, dtc: Dtc) -> tuple[Sight, ...]:
     """Every look at a code by service 19, in journal order.
 
     A clean byte from a single-code answer counts only if the unit knows the code: 19 0A lists it, or the same
-    request showed it as not completed before. Units may answer 00 for a code they never heard of.
+    request showed its test as not completed since the last clear. Units may answer 00 for a code they never heard of.
+    A byte whose mask was not read counts only if it speaks against the fault.
     """
     known = any(code.unit == unit and code.request == SUPPORTED_LIST and dtc in code.entries for code in record.codes)
+    clears = [clear.moment.seq for clear in record.clears if clear.unit == unit]
     found: list[Sight] = []
     for code in record.codes:
-        if code.unit != unit or code.outcome is not Outcome.ANSWERED or code.mask is None:
+        if code.unit != unit or code.outcome is not Outcome.ANSWERED:
             continue
         sight = _sight(code, dtc)
         if sight is None:
             continue
-        if sight.single and not (known or sight.lists_it or _shown_incomplete(found, sight)):
-            continue
+        since = max((seq for seq in clears if seq < sight.seq), default=0)
+        if sight.single and not sight.lists_it:
+            shown = sight.not_completed_since_clear or _shown_incomplete(found, sight, since)
+            if code.mask is None or not (known or shown):
+                continue
         found.append(sight)
     return tuple(found)
 
 
 def _sight(code: CodeReading, dtc: Dtc) -> Sight | None:
-    mask = code.mask or 0
-    if code.request == PERMANENT_LIST:
-        return None
     absent = dtc not in code.entries
-    if absent and code.request != FULL_LIST:
+    if code.request == PERMANENT_LIST or (absent and code.request != FULL_LIST):
         return None
     single = not code.whole
     return Sight(
         moment=code.moment,
-        status=Status(code.entries.get(dtc, 0), mask),
+        status=Status(code.entries.get(dtc, 0), 0xFF if code.mask is None else code.mask),
         request=code.request,
         scan=code.scan,
         absent=absent,
         single=single,
         session_ok=code.session_ok,
-        records=(code.data or b"")[6:] if single else b"",
+        answer=(code.data or b"") if single else b"",
     )
 
 
-def _shown_incomplete(found: Iterable[Sight], sight: Sight) -> bool:
+def _shown_incomplete(found: Iterable[Sight], sight: Sight, since_seq: int) -> bool:
     return any(
-        earlier.request == sight.request and earlier.bit(StatusBit.NOT_COMPLETED_SINCE_CLEAR) for earlier in found
+        earlier.request == sight.request and earlier.seq > since_seq and earlier.not_completed_since_clear
+        for earlier in found
     )
+
+
+def run_bit(
+    sights: Iterable[Sight], sight: Sight, bit: StatusBit, *, after_seq: int, absence_counts: bool
+) -> bool | None:
+    """Bit 4 or 6 of one look, where absence from the code list may stand for "completed".
+
+    It does only if that list named this very code, later than `after_seq`, for nothing but a test not completed:
+    then it names such codes, and no bit of the mask is set in one that it leaves out.
+
+    Args:
+        sights: all looks at the code.
+        sight: the look.
+        bit: which of the two.
+        after_seq: place of the last clear or repair.
+        absence_counts: True if the unit's list of supported codes, where it has one, still holds the code.
+    """
+    if not sight.absent:
+        return sight.bit(bit)
+    if not absence_counts or sight.status.bit(bit) is None:
+        return None
+    named = any(after_seq < item.seq < sight.seq and item.names_a_test_not_run for item in sights)
+    return False if named else None
 
 
 def obd_sights_of(record: JobRecord, unit: str, dtc: Dtc) -> tuple[ObdSight, ...]:

@@ -8,9 +8,9 @@ from __future__ import annotations
 
 from simulators.car import Car
 from simulators.chance import draw
+from simulators.counters import Counters
 from simulators.fault_memory import FaultRule
 from simulators.monitors import MonitorSpec, When
-from simulators.obd import Counters
 from simulators.unit import UnitSpec
 from simulators.world import World
 
@@ -47,9 +47,7 @@ def _test(
     rule: FaultRule = _PLAIN,
     readiness: str | None = None,
 ) -> MonitorSpec:
-    return MonitorSpec(
-        code=code, component=component, when=when, debounce_s=debounce_s, rule=rule, readiness=readiness
-    )
+    return MonitorSpec(code=code, component=component, when=when, debounce_s=debounce_s, rule=rule, readiness=readiness)
 
 
 def _identity(part: str, serial: int, version: str) -> tuple[tuple[int, bytes], ...]:

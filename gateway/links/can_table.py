@@ -1,0 +1,80 @@
+"""What stays from run to run of a CAN link: its bus, whether that still works, and one transport per unit met.
+
+Source: ISO 15765-4 (identifiers of those who may answer a functional request).
+"""
+
+from __future__ import annotations
+
+from decoders.values import CanId, UnitAddress, iso_15765_4_unit
+from gateway.links.base import DEFAULT_LIMITS, Limits
+from gateway.links.can_bus import CanBus, Frame
+from gateway.links.channel import Channel
+
+_Key = tuple[int, bool, int | None]
+
+
+class CanTable:
+    """Which transport a unit or a frame belongs to.
+
+    Args:
+        bus: the bus that all of them share.
+        fd: True to send CAN FD frames.
+
+    Attributes:
+        bus: the bus.
+        down: why nothing can be sent any more, or None while the bus works.
+    """
+
+    def __init__(self, bus: CanBus, *, fd: bool) -> None:
+        self.bus = bus
+        self.down: str | None = None
+        self._fd = fd
+        self._limits = DEFAULT_LIMITS
+        self._channels: dict[_Key, Channel] = {}
+        self._armed_widths: set[bool] = set()
+
+    def fail(self, reason: str) -> None:
+        """The bus is of no use from now on; the first reason stays."""
+        self.down = self.down or reason
+
+    def set_limits(self, limits: Limits) -> None:
+        """Use these time-outs for all transports, met and still to be met."""
+        self._limits = limits
+        for channel in self._channels.values():
+            channel.set_limits(limits)
+
+    @property
+    def channels(self) -> list[Channel]:
+        """The transports of all units met so far."""
+        return list(self._channels.values())
+
+    def channel(self, unit: UnitAddress) -> Channel | None:
+        """The transport to this unit; None while another pair with the same response identifier is busy."""
+        key = _key(unit.response)
+        known = self._channels.get(key)
+        if known is not None and known.address == unit:
+            return known
+        if known is not None and (known.receiving or known.sending):
+            return None
+        made = Channel(unit, self.bus.put, self._limits, fd=self._fd)
+        self._channels[key] = made
+        return made
+
+    def arm(self, *, is_29_bit: bool) -> None:
+        """Take first frames of every responder that ISO 15765-4 names, from now on."""
+        self._armed_widths.add(is_29_bit)
+
+    def channel_of(self, frame: Frame) -> Channel | None:
+        """The transport that a frame belongs to, or None if it is nobody's we ask."""
+        channel = self._channels.get((frame.number, frame.is_29_bit, None))
+        if channel is None and frame.data:
+            channel = self._channels.get((frame.number, frame.is_29_bit, frame.data[0]))
+        if channel is None and frame.is_29_bit in self._armed_widths:
+            unit = iso_15765_4_unit(CanId(frame.number, frame.is_29_bit).text)
+            if unit is not None:
+                return self.channel(UnitAddress.parse(unit))
+        return channel
+
+
+def _key(can_id: CanId) -> _Key:
+    return (can_id.number, can_id.is_29_bit, can_id.extension)

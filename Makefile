@@ -9,8 +9,9 @@ STAMP := $(VENV)/.ready
 $(STAMP): pyproject.toml constraints.txt
 	@$(PYTHON) -c "import sys; sys.exit(sys.version_info < (3, 11))" || { echo "Mendproof needs Python 3.11 or newer; this is $$($(PYTHON) --version). Try: make PYTHON=python3.11 ..." >&2; exit 2; }
 	@$(PYTHON) -c "import venv, ensurepip" 2>/dev/null || { echo "This Python has no venv module. Install it (on Debian: apt install python3-venv) and run make again." >&2; exit 2; }
-	$(PYTHON) -m venv $(VENV)
-	$(BIN)/python -m pip install --quiet --disable-pip-version-check --constraint constraints.txt --editable '.[dev]'
+	@echo "First use: making $(VENV) and installing into it. This takes a minute or so."
+	@$(PYTHON) -m venv $(VENV)
+	@$(BIN)/python -m pip install --quiet --disable-pip-version-check --constraint constraints.txt --editable '.[dev]'
 	@touch $(STAMP)
 
 demo: $(STAMP)
@@ -40,4 +41,4 @@ soak: $(STAMP)
 	MENDPROOF_TRUTH_STORIES=400 $(BIN)/python -m pytest -q tests/test_truth.py
 
 clean:
-	rm -rf $(VENV) .mypy_cache .ruff_cache .pytest_cache .hypothesis .coverage mendproof-demo
+	rm -rf $(VENV) dist .mypy_cache .ruff_cache .import_linter_cache .pytest_cache .hypothesis .coverage mendproof-demo

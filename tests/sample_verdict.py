@@ -6,7 +6,7 @@ import re
 from dataclasses import replace
 
 from decoders.values import Answer, AnswerKind, Dtc, Exchange, Outcome
-from sessions.profile import NO_PROFILE, Profile, ProfileCode, ProfileUnit
+from sessions.profile import Profile, ProfileCode, ProfileUnit
 from sessions.record import (
     Asked,
     ClearEvent,
@@ -385,20 +385,4 @@ def proven_verdict() -> JobVerdict:
         plan=(),
         units=tuple(replace(pair, set_aside=None) for pair in units() if pair.unit == BRAKES),
         history=(),
-    )
-
-
-def empty_verdict() -> JobVerdict:
-    """A job that was only opened: no vehicle read, nothing done."""
-    return JobVerdict(
-        record=JobRecord(job_uid=JOB_UID, opened=replace(moment(1), at=""), profile=NO_PROFILE, last_seq=1),
-        vin=None,
-        grade=JobGrade.OPEN,
-        reasons=("nothing to prove: no complete before-scan that read a unit",),
-        before=None,
-        after=None,
-        faults=(),
-        history=(),
-        units=(),
-        plan=("Scan the car before anything is repaired or cleared (scan --as before).",),
     )

@@ -2,19 +2,18 @@
 
 import re
 import sqlite3
-import subprocess
-import sys
 from collections.abc import Iterator
 from dataclasses import fields
 from pathlib import Path
 
 import click
 import pytest
+from demo_help import DemoRun, demo_run
 
 from gateway.cli.main import cli
 from gateway.guard.allowlist import NEVER
-from gateway.links import Limits
 from gateway.profiles import loader
+from gateway.settings import read_settings
 from sessions.journal import Kind
 from sessions.profile import QUANTITIES, SYSTEMS
 from sessions.verdict import RuleSettings, Verdict
@@ -92,8 +91,7 @@ def test_the_page_of_commands_has_each_exit_code(code: int) -> None:
 
 
 def test_the_page_of_commands_has_exactly_the_settings() -> None:
-    names = {f"link.{item.name}" for item in fields(Limits)} | {f"rules.{item.name}" for item in fields(RuleSettings)}
-    assert names == rows(section(page("docs/commands.md"), "mendproof settings"))
+    assert set(read_settings([], None).values) == rows(section(page("docs/commands.md"), "mendproof settings"))
 
 
 @pytest.mark.parametrize("verdict", Verdict)
@@ -171,20 +169,17 @@ def test_a_command_line_in_the_readme_can_be_understood(line: str) -> None:
 
 
 @pytest.fixture(scope="module")
-def demo(tmp_path_factory: pytest.TempPathFactory) -> tuple[str, Path]:
+def demo() -> DemoRun:
     """What the demo prints, and its record."""
-    folder = tmp_path_factory.mktemp("demo")
-    command = [sys.executable, "-m", "gateway", "demo", "--folder", str(folder)]
-    done = subprocess.run(command, capture_output=True, encoding="utf-8", check=True)  # noqa: S603
-    return done.stdout, folder / "demo.sqlite"
+    return demo_run()
 
 
-def test_the_tour_of_the_readme_is_what_the_demo_prints_in_this_order(demo: tuple[str, Path]) -> None:
-    rest = " ".join(demo[0].split())
+def test_the_tour_of_the_readme_is_what_the_demo_prints_in_this_order(demo: DemoRun) -> None:
+    rest = " ".join(demo.output.split())
     for block in blocks(page("README.md"), "text"):
         for line in block.splitlines():
-            before, found, rest = rest.partition(" ".join(line.split()))
-            assert (line, True) == (line, bool(found)), before
+            _, found, rest = rest.partition(" ".join(line.split()))
+            assert found, f"not printed, or not in this order: {line}"
 
 
 SQL = blocks(page("docs/record.md"), "sql")
@@ -199,33 +194,35 @@ def ask(record: Path, sql: str) -> list[sqlite3.Row]:
         connection.close()
 
 
-def test_the_first_question_shows_each_unit_before_and_after(demo: tuple[str, Path]) -> None:
-    found = {(row["target"], row["taken_as"]): row["answers_text"] for row in ask(demo[1], SQL[0])}
+def test_the_first_question_shows_each_unit_before_and_after(demo: DemoRun) -> None:
+    found = {(row["target"], row["taken_as"]): row["answers_text"] for row in ask(demo.store_file, SQL[0])}
     assert 2 * 11 == len(found)
     # The demo's own car: C0035-13 failing, lamp on, mask FF; status bits of ISO 14229-1 Annex D.
     assert found["760/768", "before"].startswith("768 positive 59 02 FF 40 35 13 AF")
 
 
-def test_the_second_question_shows_each_clear_and_its_answer(demo: tuple[str, Path]) -> None:
-    found = ask(demo[1], SQL[1])
+def test_the_second_question_shows_each_clear_and_its_answer(demo: DemoRun) -> None:
+    found = ask(demo.store_file, SQL[1])
     assert ["clear", "exchange"] * (len(found) // 2) == [row["kind"] for row in found]
     assert {("14FFFFFF", "answered")} == {
         (row["request"], row["outcome"]) for row in found if row["kind"] == "exchange"
     }
 
 
-def test_the_third_question_shows_how_a_verdict_changed(demo: tuple[str, Path]) -> None:
-    words = [row["verdict"] for row in ask(demo[1], SQL[2]) if (row["unit"], row["code"]) == ("760/768", "C0035-13")]
+def test_the_third_question_shows_how_a_verdict_changed(demo: DemoRun) -> None:
+    words = [
+        row["verdict"] for row in ask(demo.store_file, SQL[2]) if (row["unit"], row["code"]) == ("760/768", "C0035-13")
+    ]
     assert ["unread", "untested", "proven"] == list(dict.fromkeys(words))
 
 
-def test_the_page_of_the_record_has_each_table_view_and_column(demo: tuple[str, Path]) -> None:
+def test_the_page_of_the_record_has_each_table_view_and_column(demo: DemoRun) -> None:
     text = page("docs/record.md")
     tables = section(text, "Tables") + section(text, "Views")
-    shape = ask(demo[1], "SELECT name FROM sqlite_schema WHERE type IN ('table', 'view')")
+    shape = ask(demo.store_file, "SELECT name FROM sqlite_schema WHERE type IN ('table', 'view')")
     names = {row["name"] for row in shape}
     assert names == rows(tables)
     ours = sorted(names - {"_sqlite_migrations", "job_summary"})
-    columns = {(name, row["name"]) for name in ours for row in ask(demo[1], f"PRAGMA table_info({name})")}
+    columns = {(name, row["name"]) for name in ours for row in ask(demo.store_file, f"PRAGMA table_info({name})")}
     lines = {name: " ".join(re.findall(rf"^\| `{name}` \|.*$", tables, re.MULTILINE)) for name in ours}
     assert set() == {(name, column) for name, column in columns if f"`{column}`" not in lines[name]}

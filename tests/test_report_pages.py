@@ -42,7 +42,9 @@ addEventListener("load", () => {{
   const out = [...view.document.querySelectorAll("body *")].filter((item) =>
     !item.closest("svg, .hidden, .skip, thead") && item.getBoundingClientRect().right > limit);
   const names = out.map((item) => item.className || item.tagName);
-  document.title = `${{view.innerWidth}} ${{view.document.documentElement.scrollWidth}} ${{names}}`;
+  const cells = [...view.document.querySelectorAll(".stack td")].map((cell) => cell.offsetWidth);
+  const widths = [view.innerWidth, view.document.documentElement.scrollWidth, Math.min(...cells)];
+  document.title = `${{widths.join(" ")}} ${{names}}`;
 }});
 </script>"""
 """A window cannot be made as narrow as a telephone, a frame can; its script is the test's, not the report's."""
@@ -82,17 +84,24 @@ def render(verdict: JobVerdict) -> str:
 
 
 def measured(browse: Browse, html: str, width: int) -> list[str]:
-    """Width of the view, width of the page in it, and what sticks out."""
+    """Width of the view, width of the page in it, width of the narrowest table cell, and what sticks out."""
     open_to_script = re.sub(r'<meta http-equiv="Content-Security-Policy"[^>]*>', "", html)
     dom = browse(FRAME.format(width=width, page=escape(open_to_script)), "--window-size=1400,900", "--dump-dom")
     title = re.search(r"<title>(.*?)</title>", dom)
-    return title[1].split(" ", 2) if title else []
+    return title[1].split(" ", 3) if title else []
 
 
 @pytest.mark.parametrize("width", WIDTHS)
 def test_nothing_sticks_out_of_the_page(browse: Browse, width: int) -> None:
     # Source: WCAG 2.2, 1.4.10 (reflow): no scrolling in two dimensions.
-    assert measured(browse, render(sample.open_verdict()), width) == [str(width), str(width), ""]
+    view, page, _cell, out = measured(browse, render(sample.open_verdict()), width)
+    assert (view, page, out) == (str(width), str(width), "")
+
+
+def test_on_a_narrow_screen_each_table_cell_takes_the_whole_width(browse: Browse) -> None:
+    _view, _page, cell, _out = measured(browse, render(sample.open_verdict()), 360)
+    # 360 less the margins of 16 at either side.
+    assert cell == "328"
 
 
 def test_long_words_without_a_break_do_not_widen_the_page(browse: Browse) -> None:
@@ -107,7 +116,8 @@ def test_long_words_without_a_break_do_not_widen_the_page(browse: Browse) -> Non
     faults = tuple(replace(fault, text=long, unit_name=long) for fault in verdict.faults)
     units = tuple(replace(pair, name=long) for pair in verdict.units)
     html = render(replace(verdict, record=whole, faults=faults, units=units, reasons=(long,), plan=(long,)))
-    assert measured(browse, html, 360) == ["360", "360", ""]
+    view, page, _cell, out = measured(browse, html, 360)
+    assert (view, page, out) == ("360", "360", "")
 
 
 @pytest.mark.parametrize("width", WIDTHS)

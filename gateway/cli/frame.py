@@ -212,10 +212,10 @@ def open_vehicle(link: str) -> GuardedLink:
 def at_vehicle(frame: Frame, job: int, link: str) -> Iterator[Visit]:
     """A visit to a job's vehicle: store, lease and link are held until it ends."""
     from gateway.cli.progress import scan_progress
-    from gateway.jobs import visit_vehicle
+    from gateway.jobs import record_of, require_open, visit_vehicle
 
     with frame.open_store() as store:
-        store.job(job)
+        require_open(record_of(store, job))
         with (
             stoppable() as stop,
             open_vehicle(link) as guarded,

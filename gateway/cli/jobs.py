@@ -12,6 +12,7 @@ JOB = click.argument("job", type=click.IntRange(min=1), metavar="JOB")
 
 
 @click.group("job")
+@shared_options
 def job_group() -> None:
     """Open, list, show and close jobs."""
 
@@ -160,6 +161,7 @@ def job_observe(frame: Frame, job: int, about: str, state: str, text: str) -> No
 
 
 @click.group("repair")
+@shared_options
 def repair_group() -> None:
     """Write the repair sheet."""
 

@@ -34,7 +34,13 @@ def verdict(frame: Frame, job: int, strict: bool) -> None:
 
 @click.command()
 @JOB
-@click.option("--out", type=click.Path(path_type=Path, dir_okay=False), required=True, metavar="FILE.html|.json")
+@click.option(
+    "--out",
+    type=click.Path(path_type=Path, dir_okay=False),
+    required=True,
+    metavar="FILE",
+    help=".html: a page to read and print; .json: the form of verdict --json.",
+)
 @shared_options
 @pass_frame
 def report(frame: Frame, job: int, out: Path) -> None:
@@ -84,6 +90,7 @@ def links(frame: Frame) -> None:
 
 
 @click.group("profile")
+@shared_options
 def profile_group() -> None:
     """Check vehicle profiles."""
 

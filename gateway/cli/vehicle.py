@@ -3,11 +3,15 @@
 from __future__ import annotations
 
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import click
 
 from gateway.cli.frame import Frame, at_vehicle, pass_frame, shared_options
 from gateway.cli.jobs import JOB
+
+if TYPE_CHECKING:
+    from gateway.clearing import ClearAnswer
 
 LINK = click.option("--link", required=True, metavar="LINK", help="e.g. can:socketcan:can0?bitrate=500000")
 DEMO_FOLDER = Path("mendproof-demo")
@@ -63,28 +67,33 @@ def clear(frame: Frame, job: int, units: tuple[str, ...], stated_parked: bool, l
     from decoders.values import normalise_unit
     from gateway.cautions import AFTER_CLEAR, BEFORE_CLEAR
     from gateway.clearing import clear_unit, units_to_clear
+    from gateway.cli.show import SUPPLY_VOLTAGE
 
-    frame.say(BEFORE_CLEAR, hang=0)
+    named = tuple(normalise_unit(unit) for unit in units)
     forms = []
     with at_vehicle(frame, job, link) as visit:
         record = visit.record()
-        voltages = [item.value for item in record.live if item.pid == 0x42]
-        frame.say(f"Supply voltage {voltages[-1]:.1f} V in the last scan." if voltages else "Supply voltage not read.")
-        for unit in units_to_clear(record, tuple(normalise_unit(unit) for unit in units)):
+        chosen = units_to_clear(record, named)
+        frame.say(BEFORE_CLEAR, hang=0)
+        volts = [item.value for item in record.live if item.pid == SUPPLY_VOLTAGE]
+        frame.say(f"Supply voltage {volts[-1]:.1f} V in the last scan." if volts else "Supply voltage not read.")
+        for unit in chosen:
             for answer in clear_unit(visit, unit, stated_parked=stated_parked):
                 frame.show(f"  {record.unit_name(unit)}  {unit}  {answer.words}")
-                forms.append(
-                    {
-                        "unit": unit,
-                        "request": answer.request.hex().upper(),
-                        "outcome": answer.outcome.value,
-                        "refusal": None if answer.refusal is None else f"{answer.refusal:02X}",
-                    }
-                )
+                forms.append(_clear_form(answer))
             if visit.stop.is_set():
                 break
-    frame.say(AFTER_CLEAR, hang=0)
-    frame.emit({"job": job, "clears": forms})
+        frame.say(AFTER_CLEAR, hang=0)
+        frame.emit({"job": job, "clears": forms})
+
+
+def _clear_form(answer: ClearAnswer) -> dict[str, str | None]:
+    return {
+        "unit": answer.unit,
+        "request": answer.request.hex().upper(),
+        "outcome": answer.outcome.value,
+        "refusal": None if answer.refusal is None else f"{answer.refusal:02X}",
+    }
 
 
 @click.command()

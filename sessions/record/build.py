@@ -9,7 +9,7 @@ from typing import Any
 
 from decoders import decode_clear
 from decoders.errors import DecodeError, RecordError
-from decoders.values import Exchange, Outcome
+from decoders.values import Exchange, Outcome, is_functional
 from sessions.journal import Entry, Kind, exchange_from_payload
 from sessions.profile import NO_PROFILE, Profile
 from sessions.record.decode import answer_of, decode_asked
@@ -235,7 +235,7 @@ class _Reader:
         unsent = any(item.exchange.outcome is Outcome.UNSENT for item in own)
         return replace(
             scan,
-            units=tuple(sorted({item.exchange.target for item in own if "/" in item.exchange.target})),
+            units=tuple(sorted({item.exchange.target for item in own if not is_functional(item.exchange.target)})),
             complete=scan.complete and not unsent and not self._changed_while_continued(scan),
         )
 
@@ -243,7 +243,7 @@ class _Reader:
         """True if a scan that a second process went on with holds a clear, a repair or an act on the vehicle."""
         if scan.end is None or scan.end.run == scan.begin.run:
             return False
-        changes = [item.moment.seq for item in (*self.clears, *self.world)]
+        changes = [clear.moment.seq for clear in self.clears] + [act.moment.seq for act in self.world]
         changes += [item.moment.seq for item in self.sheet if item.what in REPAIR_KINDS]
         return any(scan.begin.seq < seq < scan.end.seq for seq in changes)
 

@@ -6,7 +6,7 @@ from dataclasses import dataclass, field
 from typing import Literal
 
 from decoders import MonitorStatus
-from decoders.values import Dtc, Exchange, Outcome
+from decoders.values import Dtc, Exchange, Outcome, is_functional
 from sessions.profile import Profile
 
 TakenAs = Literal["before", "check", "after"]
@@ -224,7 +224,7 @@ class JobRecord:
     @property
     def units(self) -> tuple[str, ...]:
         """Every unit asked by its own address in this job."""
-        return tuple(sorted({item.exchange.target for item in self.asked if "/" in item.exchange.target}))
+        return tuple(sorted({item.exchange.target for item in self.asked if not is_functional(item.exchange.target)}))
 
     @property
     def is_simulated(self) -> bool:

@@ -8,11 +8,15 @@ from dataclasses import dataclass
 from decoders.values import StatusBit
 from sessions.record import JobRecord
 from sessions.report.words import BIT_WORDS, OBD_LIST_WORDS, TONES, unit_words, utc_words
-from sessions.verdict import FaultVerdict, JobVerdict, SetAside, Verdict
+from sessions.verdict import FaultVerdict, JobVerdict, SetAside
 from sessions.verdict.sights import ObdSight, Sight, obd_sights_of, sights_of
 
 _YES_NO = {True: "yes", False: "no", None: "not told"}
-_PRESENT = (Verdict.FAILING, Verdict.RETURNED, Verdict.NEW)
+_NOTHING_MISSING = {
+    "against": "No evidence is missing: the fault is there.",
+    "unknown": "Nothing more is named.",
+    "for": "Nothing is missing.",
+}
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -114,9 +118,7 @@ def _card(verdict: JobVerdict, fault: FaultVerdict, number: int) -> FaultCard:
         rows=history.rows(),
         evidence=fault.ruling.evidence,
         missing=fault.ruling.missing,
-        nothing_missing=(
-            "No evidence is missing: the fault is there." if fault.verdict in _PRESENT else "Nothing is missing."
-        ),
+        nothing_missing=_NOTHING_MISSING[TONES[fault.verdict]],
         set_aside=aside_note(f"{unit_words(fault.unit_name, key.unit)} {key.dtc.text}", fault.set_aside),
     )
 

@@ -9,6 +9,7 @@ from itertools import groupby
 from jinja2 import Environment, PackageLoader, StrictUndefined
 
 from decoders import check_vin
+from sessions.profile import NO_PROFILE, Profile
 from sessions.record import Observation, Scan
 from sessions.report import course, words
 from sessions.report.charts import Chart, charts
@@ -148,7 +149,7 @@ def _page(verdict: JobVerdict, *, job: int, made_with: str, printed_at: str, las
     return Page(
         job=job,
         job_uid=record.job_uid,
-        vehicle=" ".join(filter(None, (record.profile.maker, record.profile.model))) or record.profile.name,
+        vehicle=_vehicle(record.profile),
         simulated=record.is_simulated,
         vin=verdict.vin or "not read",
         vin_words=_vin_words(verdict.vin),
@@ -185,6 +186,13 @@ def _page(verdict: JobVerdict, *, job: int, made_with: str, printed_at: str, las
         printed_at=printed_at,
         rules_version=RULES_VERSION,
     )
+
+
+def _vehicle(profile: Profile) -> str:
+    """Maker and model, else the profile's name."""
+    if profile == NO_PROFILE:
+        return "Vehicle without a profile"
+    return " ".join(filter(None, (profile.maker, profile.model))) or profile.name
 
 
 def _sentence(verdict: JobVerdict) -> str:

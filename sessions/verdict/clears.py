@@ -140,9 +140,7 @@ def erasures_of(
     )
 
 
-def still_there(
-    clear: ClearEvent, sights: Sequence[Sight], obd: Sequence[ObdSight], unit: ProfileUnit | None
-) -> bool:
+def still_there(clear: ClearEvent, sights: Sequence[Sight], obd: Sequence[ObdSight], unit: ProfileUnit | None) -> bool:
     """True if a later reading still shows the entry from before the clear: not carried out, whatever it answered."""
     seq = clear.moment.seq
     before = [sight for sight in sights if sight.seq < seq and sight.lists_it]
@@ -216,7 +214,7 @@ def _gone(shown: Sequence[tuple[int, bool]], sent: int) -> bool:
 def _status_went_back(
     record: JobRecord, key: FaultKey, sights: Sequence[Sight], accepted: Sequence[Erase]
 ) -> Iterable[Erase]:
-    """testFailedSinceLastClear went out or testNotCompletedSinceLastClear came on without an accepted clear."""
+    """TestFailedSinceLastClear went out or testNotCompletedSinceLastClear came on without an accepted clear."""
     exhaustive = any(
         code.unit == key.unit and code.request == SUPPORTED_LIST and key.dtc in code.entries for code in record.codes
     )
@@ -257,9 +255,7 @@ def _completion_told(sights: Sequence[Sight]) -> list[Sight]:
     return told
 
 
-def _other_codes_went_back(
-    key: FaultKey, erased_codes: Iterable[Flip], accepted: Sequence[Erase]
-) -> Iterable[Erase]:
+def _other_codes_went_back(key: FaultKey, erased_codes: Iterable[Flip], accepted: Sequence[Erase]) -> Iterable[Erase]:
     """Another code of this unit shows an erasure: of the whole memory, for all anyone knows."""
     whole = [erase for erase in accepted if erase.of_whole_memory]
     for flip in erased_codes:

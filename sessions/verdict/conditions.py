@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
+from itertools import pairwise
 
 from decoders import decode_snapshots, pid_did_length, scale_did
 from decoders.errors import DecodeError
@@ -46,7 +47,7 @@ class ConditionSet:
     values: tuple[tuple[str, float], ...] = ()
     problem: str | None = None
 
-    def tests(self, system: str, settings: RuleSettings) -> Mapping[str, Test]:
+    def tests(self, system: str | None, settings: RuleSettings) -> Mapping[str, Test]:
         """One test for each quantity that counts in this part of the vehicle."""
         values = dict(self.values)
         if system == "powertrain":
@@ -64,7 +65,7 @@ class ConditionSet:
             tests["ambient_c"] = _near(values["ambient_c"], settings.near_ambient_k)
         return tests
 
-    def words(self, system: str) -> str:
+    def words(self, system: str | None) -> str:
         """The conditions in words with units."""
         values = dict(self.values)
         parts = []
@@ -134,17 +135,20 @@ def stored_sets(record: JobRecord, key: FaultKey, system: str | None, before_seq
         return (ConditionSet(origin="stored records", problem="they were never asked for"),)
     found: dict[tuple[int, bytes], ConditionSet] = {}
     unread: ConditionSet | None = None
+    answered = False
     for reading in readings:
         for number, raw, values, problem in _records(reading, record.profile, key.unit):
             origin = f"stored record {number:02X}"
             made = checked_set(origin, values, system)
             found[number, raw] = made if problem is None else ConditionSet(origin=origin, problem=problem)
-        unread = _unread(reading)
+        answered = answered or reading.outcome is Outcome.ANSWERED
+        if not (answered and reading.outcome in (Outcome.SILENT, Outcome.UNSENT)):
+            unread = _unread(reading)
     return (*found.values(), *((unread,) if unread is not None else ()))
 
 
 def _unread(reading: CodeReading) -> ConditionSet | None:
-    """A set that stands for records nobody could read; a later whole answer takes its place."""
+    """A set that stands for records nobody could read; the next answer takes its place."""
     if reading.outcome is Outcome.ANSWERED:
         return None
     if reading.outcome is Outcome.REFUSED and reading.refusal in KEEPS_NO_SUCH:
@@ -187,7 +191,7 @@ def _records(
 
 def _pid_lengths(data: bytes) -> dict[int, int]:
     """Lengths of the identifiers F4xx, which the standard fixes, for those that can occur in this answer."""
-    dids = {0xF400 | low for high, low in zip(data, data[1:], strict=False) if high == 0xF4}
+    dids = {0xF400 | low for high, low in pairwise(data) if high == 0xF4}
     return {did: length for did in dids if (length := pid_did_length(did)) is not None}
 
 

@@ -116,9 +116,7 @@ def _engine_ran_through(silence: KeyOn, tracks: LiveTracks) -> bool:
     return False
 
 
-def _begins_cycle(
-    key_on: KeyOn, flip: Flip, tracks: LiveTracks, record: JobRecord, silences: Iterable[KeyOn]
-) -> bool:
+def _begins_cycle(key_on: KeyOn, flip: Flip, tracks: LiveTracks, record: JobRecord, silences: Iterable[KeyOn]) -> bool:
     """True if bit 6 of a code came on with this key-on, before the engine ran, and not with an erasure."""
     next_silence = min(
         (item.first_silent.seq for item in silences if item.first_silent.seq > key_on.answered.seq),

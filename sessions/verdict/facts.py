@@ -3,31 +3,31 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from itertools import pairwise
 
 from decoders.values import Outcome, StatusBit
 from sessions.record import JobRecord, Scan
 from sessions.verdict.clears import Erase, Erasures, erasures_of
-from sessions.verdict.conditions import failing_sets, stored_sets
+from sessions.verdict.conditions import stored_sets
 from sessions.verdict.cycles import UnitCycles, cycles_of
+from sessions.verdict.flips import Flip, flips_of, unexplained_erasures
 from sessions.verdict.identity import Swap, swaps_of
 from sessions.verdict.live import LiveTracks
-from sessions.verdict.met import SetResult, Trial, judge_set
+from sessions.verdict.met import SetResult, Trial, failing_sets, judge_set
 from sessions.verdict.permanent import Permanent, permanent_copy
-from sessions.verdict.scans import after_scan, before_scan, first_change, last_repair
+from sessions.verdict.presence import is_new, listed_at, why_unread
+from sessions.verdict.scans import after_scan, before_scan, last_repair
 from sessions.verdict.settings import RuleSettings
 from sessions.verdict.sights import (
-    FULL_LIST,
     PERMANENT_LIST,
-    SUPPORTED_LIST,
     FaultKey,
     ObdSight,
     Sight,
     obd_sights_of,
+    run_bit,
     sights_of,
 )
-
-SEES_FAILURE = StatusBit.TEST_FAILED | StatusBit.TEST_FAILED_THIS_CYCLE | StatusBit.PENDING | StatusBit.CONFIRMED
+from sessions.verdict.standing import why_not_standing
+from sessions.verdict.trust import absence_counts, reset_seen, watched_throughout
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -36,7 +36,6 @@ class FaultFacts:
 
     Args:
         key: the fault.
-        system: which part of the vehicle its unit belongs to, or None if the profile does not say.
         sights: every look by service 19.
         obd: every look by services 03, 07, 0A.
         before: the before-scan, or None.
@@ -45,21 +44,21 @@ class FaultFacts:
         new: True if the memory was read before the first change and did not list it, and it is there now.
         came_with_unit: True if another unit was fitted and listed it at its first reading.
         erasures: accepted clears and unvouched erasures.
-        standing: True if it was failing when first listed and stayed so until the repair.
         not_standing: why it is not standing, or an empty text.
+        ever_permanent: True if any reading of the job lists a permanent copy.
         permanent: whether a permanent copy exists.
         mil_on: True if the unit's malfunction indicator bit is on in the after-scan.
         silent_partner: the unit a network code names, if it did not answer in the after-scan.
         sets: how each set of conditions fared.
-        conditions_met: True if there is at least one set and each is met.
         repair_seq: place of the last repair, or 0.
+        counted_from: rules 8 to 10 count only looks later than this: the last clear or repair.
         absence_counts: True if absence from a list may count as passed.
+        reset_seen: True if the first read-back after the clear showed bit 4 come on for another code.
         cycle_starts: places at which a new cycle of its unit may have begun.
         watched_throughout: True if no cycle since the clear went by without a look that could see it fail.
     """
 
     key: FaultKey
-    system: str | None
     sights: tuple[Sight, ...]
     obd: tuple[ObdSight, ...]
     before: Scan | None
@@ -68,14 +67,16 @@ class FaultFacts:
     new: bool
     came_with_unit: bool
     erasures: Erasures
-    standing: bool
     not_standing: str
+    ever_permanent: bool
     permanent: Permanent
     mil_on: bool | None
     silent_partner: str | None
     sets: tuple[SetResult, ...]
     repair_seq: int
+    counted_from: int
     absence_counts: bool
+    reset_seen: bool
     cycle_starts: tuple[int, ...]
     watched_throughout: bool
 
@@ -111,9 +112,13 @@ class FaultFacts:
         return tuple(sight for sight in self.obd if sight.scan == self.after.number and sight.service in (0x03, 0x07))
 
     @property
-    def conditions_met(self) -> bool:
-        """True if there is at least one set of conditions and each is met."""
-        return bool(self.sets) and all(result.met for result in self.sets)
+    def standing(self) -> bool:
+        """True if it was failing when first listed, never seen to pass before the repair or to come back after."""
+        return not self.not_standing
+
+    def run_bit(self, sight: Sight, bit: StatusBit) -> bool | None:
+        """Bit 4 or 6 of a look, absence taken for completed where it may be."""
+        return run_bit(self.sights, sight, bit, after_seq=self.counted_from, absence_counts=self.absence_counts)
 
     @property
     def stored_after(self) -> bool:
@@ -137,6 +142,7 @@ class JobContext:
     after: Scan | None
     tracks: LiveTracks
     cycles: dict[str, UnitCycles]
+    erased_codes: dict[str, tuple[Flip, ...]]
     swaps: dict[str, Swap]
 
 
@@ -144,60 +150,64 @@ def context_of(record: JobRecord) -> JobContext:
     """Work out what all faults of a job share."""
     settings = RuleSettings.of(record.profile.settings, record.settings)
     tracks = LiveTracks(record, settings.gap_s)
+    flips = {unit: flips_of(record, unit) for unit in record.units}
     return JobContext(
         record=record,
         settings=settings,
         before=before_scan(record),
         after=after_scan(record),
         tracks=tracks,
-        cycles={unit: cycles_of(record, unit, tracks, settings) for unit in record.units},
+        cycles={unit: cycles_of(record, unit, tracks, settings, flips[unit]) for unit in record.units},
+        erased_codes={unit: unexplained_erasures(record, flips[unit]) for unit in record.units},
         swaps=swaps_of(record),
     )
 
 
 def facts_of(context: JobContext, key: FaultKey) -> FaultFacts:
     """Gather the facts about one fault."""
-    record = context.record
+    record, before, after = context.record, context.before, context.after
     sights = sights_of(record, key.unit, key.dtc) if key.memory == "dtc" else ()
     obd = obd_sights_of(record, key.unit, key.dtc)
     swap = context.swaps.get(key.unit)
-    came = swap is not None and _listed_at(sights, obd, swap.scan)
-    extra = [*_swap_erase(swap), *_permanent_only(context, key, sights, obd)]
+    came = swap is not None and listed_at(sights, obd, swap.scan)
     erasures = erasures_of(
         record,
         key,
         sights,
         obd,
-        after_seq=context.before.end.seq if context.before and context.before.end else None,
-        extra=extra,
+        after_seq=before.end.seq if before and before.end else None,
+        extra=[*_swap_erase(swap), *_permanent_only(context, key, sights, obd)],
         settings=context.settings,
+        erased_codes=context.erased_codes[key.unit],
     )
-    unit = record.profile.unit(key.unit)
-    system = unit.system if unit else None
-    before_repair = _cutoff(record, erasures)
-    not_standing = _why_not_standing(record, sights, obd, erasures, before_repair)
-    absence = _absence_counts(record, key)
+    accepted_seq = erasures.accepted.seq if erasures.accepted else 0
+    counted_from = max(accepted_seq, last_repair(record), erasures.doubtful_seq)
+    absence = absence_counts(record, key)
     return FaultFacts(
         key=key,
-        system=system,
         sights=sights,
         obd=obd,
-        before=context.before,
-        after=context.after,
-        unread=_why_unread(context, key, obd),
-        new=_is_new(context, key, sights, obd, came=came),
+        before=before,
+        after=after,
+        unread=why_unread(record, key, obd, after),
+        new=after is not None
+        and (listed_at(sights, obd, after.number) if came else is_new(record, key, sights, obd, after)),
         came_with_unit=came,
         erasures=erasures,
-        standing=not not_standing,
-        not_standing=not_standing,
-        permanent=permanent_copy(record, key, context.after) if context.after else Permanent.UNKNOWN,
+        not_standing=why_not_standing(record, key, sights, obd, erasures),
+        ever_permanent=_ever_permanent(record, key),
+        permanent=permanent_copy(record, key, after) if after else Permanent.UNKNOWN,
         mil_on=_mil(context, key.unit),
         silent_partner=_silent_partner(context, key),
-        sets=_sets(context, key, sights, erasures, before_repair, system, absence),
+        sets=_sets(context, key, sights, erasures, counted_from, absence),
         repair_seq=last_repair(record),
+        counted_from=counted_from,
         absence_counts=absence,
+        reset_seen=reset_seen(record, key, erasures.accepted),
         cycle_starts=context.cycles[key.unit].boundaries,
-        watched_throughout=_watched_throughout(context, key, sights, erasures),
+        watched_throughout=watched_throughout(
+            sights, erasures.accepted, context.cycles[key.unit].key_ons, context.settings
+        ),
     )
 
 
@@ -225,156 +235,6 @@ def _ever_permanent(record: JobRecord, key: FaultKey) -> bool:
     return by_obd or any(
         code.unit == key.unit and code.request == PERMANENT_LIST and key.dtc in code.entries for code in record.codes
     )
-
-
-def _listed_at(sights: tuple[Sight, ...], obd: tuple[ObdSight, ...], scan: int) -> bool:
-    return any(sight.scan == scan and sight.lists_it for sight in sights) or any(
-        sight.scan == scan and sight.listed for sight in obd
-    )
-
-
-def _cutoff(record: JobRecord, erasures: Erasures) -> float:
-    """Place before which a reading counts as before the repair."""
-    if record.repairs:
-        return min(repair.seq for repair in record.repairs)
-    return erasures.accepted.seq if erasures.accepted else float("inf")
-
-
-def _why_unread(context: JobContext, key: FaultKey, obd: tuple[ObdSight, ...]) -> str | None:
-    after = context.after
-    if after is None:
-        return "there is no complete scan after the last clear"
-    if key.memory == "dtc":
-        lists = [
-            code
-            for code in context.record.codes
-            if code.unit == key.unit and code.scan == after.number and code.request == FULL_LIST
-        ]
-        if not lists:
-            return f"scan {after.number} did not ask this unit for its codes (not asked)"
-        if lists[-1].outcome is not Outcome.ANSWERED:
-            return f"scan {after.number}, 19 02: {lists[-1].outcome.value}"
-        return None
-    permanent_only = {sight.service for sight in obd if sight.listed} == {0x0A}
-    for service in (0x0A,) if permanent_only else (0x03, 0x07):
-        asked = [
-            item
-            for item in context.record.obd
-            if item.unit == key.unit and item.scan == after.number and item.service == service
-        ]
-        if not asked:
-            return f"scan {after.number} did not ask this unit service {service:02X} (not asked)"
-        if asked[-1].outcome is not Outcome.ANSWERED:
-            return f"scan {after.number}, service {service:02X}: {asked[-1].outcome.value}"
-    return None
-
-
-def _is_new(
-    context: JobContext, key: FaultKey, sights: tuple[Sight, ...], obd: tuple[ObdSight, ...], *, came: bool
-) -> bool:
-    """True if it is there now, and either came with another unit or was not listed before the first change.
-
-    Not listed means that the same request was answered then and did not name it, not even as history.
-    """
-    if context.after is None:
-        return False
-    record, limit = context.record, first_change(context.record)
-    earlier = [scan.number for scan in record.scans if scan.begin.seq < limit and scan.number != context.after.number]
-    if not _listed_at(sights, obd, context.after.number):
-        return False
-    if came or any(_listed_at(sights, obd, number) for number in earlier):
-        return came
-    if key.memory == "dtc":
-        return any(
-            code.unit == key.unit
-            and code.scan in earlier
-            and code.request == FULL_LIST
-            and code.outcome is Outcome.ANSWERED
-            for code in record.codes
-        )
-    services = {sight.service for sight in obd if sight.listed}
-    read = {
-        item.service
-        for item in record.obd
-        if item.unit == key.unit and item.scan in earlier and item.outcome is Outcome.ANSWERED
-    }
-    return services <= read
-
-
-def _why_not_standing(
-    record: JobRecord,
-    sights: tuple[Sight, ...],
-    obd: tuple[ObdSight, ...],
-    erasures: Erasures,
-    before_repair: float,
-) -> str:
-    """Why the fault is not standing; empty if it is."""
-    failed = StatusBit.TEST_FAILED
-    listed = [sight for sight in sights if sight.lists_it]
-    if listed:
-        first = listed[0]
-        if first.bit(failed) is not True:
-            return f"its test was not failing where the job first listed it (status {first.status.byte:02X})"
-        for sight in sights:
-            if first.seq < sight.seq < before_repair and _shows_passed(record, first, sight):
-                return f"its test had passed before the repair (entry {sight.seq}): it comes and goes"
-    else:
-        pending = [sight.listed for sight in obd if sight.service == 0x07]
-        if pending[:1] != [True]:
-            return "service 07 did not list it where the job first listed it"
-    repaired = last_repair(record)
-    for erase in erasures.all_accepted:
-        if erase.seq <= repaired or (erasures.accepted and erase.seq == erasures.accepted.seq):
-            continue
-        came_back = any(sight.seq > erase.seq and sight.lists_it for sight in sights) or any(
-            sight.seq > erase.seq and sight.listed and sight.service != 0x0A for sight in obd
-        )
-        if came_back:
-            return f"it came back after {erase.text}"
-    return ""
-
-
-def _shows_passed(record: JobRecord, first: Sight, sight: Sight) -> bool:
-    """True if a look before the repair shows the fault's test passed, or the code gone with no clear to explain it."""
-    if sight.bit(StatusBit.TEST_FAILED) is not False:
-        return False
-    if not sight.absent:
-        return sight.bit(StatusBit.NOT_COMPLETED_SINCE_CLEAR) is not True
-    unit_clears = (clear.moment.seq for clear in record.clears)
-    return not any(first.seq < seq < sight.seq for seq in unit_clears)
-
-
-def _absence_counts(record: JobRecord, key: FaultKey) -> bool:
-    """True if the unit's list of supported codes, where it answered one, still holds the code."""
-    lists = [
-        code
-        for code in record.codes
-        if code.unit == key.unit and code.request == SUPPORTED_LIST and code.outcome is Outcome.ANSWERED
-    ]
-    return not lists or key.dtc in lists[-1].entries
-
-
-def _watched_throughout(context: JobContext, key: FaultKey, sights: tuple[Sight, ...], erasures: Erasures) -> bool:
-    """True if every cycle since the accepted clear holds a look that could have seen a failure.
-
-    Looks further apart than a key-off that counts could hide a cycle, unless the key-on between them was seen.
-    """
-    if erasures.accepted is None:
-        return False
-    could_see = [
-        sight
-        for sight in sights
-        if sight.seq > erasures.accepted.seq and sight.status.mask & SEES_FAILURE == SEES_FAILURE
-    ]
-    key_ons = context.cycles[key.unit].key_ons
-    for earlier, later in pairwise(could_see):
-        gap = earlier.moment.seconds_until(later.moment)
-        seen_between = [item for item in key_ons if earlier.seq < item.answered.seq <= later.seq]
-        if seen_between:
-            gap = seen_between[-1].answered.seconds_until(later.moment)
-        if gap is None or gap > context.settings.key_off_s:
-            return False
-    return bool(could_see)
 
 
 def _mil(context: JobContext, unit: str) -> bool | None:
@@ -408,28 +268,26 @@ def _sets(
     key: FaultKey,
     sights: tuple[Sight, ...],
     erasures: Erasures,
-    before_repair: float,
-    system: str | None,
+    counted_from: int,
     absence: bool,
 ) -> tuple[SetResult, ...]:
+    """How each set of conditions fared: every one known from before the accepted clear."""
     if erasures.accepted is None or key.memory != "dtc":
         return ()
-    record = context.record
+    record, before_seq = context.record, erasures.accepted.seq
     named = record.profile.code(key.unit, key.dtc.text)
+    unit = record.profile.unit(key.unit)
     trial = Trial(
         sights=sights,
         tracks=context.tracks,
         cycles=context.cycles[key.unit],
-        system=system or "unknown",
+        system=unit.system if unit else None,
         settings=context.settings,
-        after_seq=max(erasures.accepted.seq, last_repair(record)),
+        after_seq=counted_from,
         hold_s=named.hold_s if named and named.hold_s is not None else context.settings.hold_s,
         continuous=named.continuous if named else False,
         electric_drive=record.profile.electric_drive,
         absence_counts=absence,
     )
-    sets = (
-        *stored_sets(record, key, system, before_repair),
-        *failing_sets(record, sights, context.tracks, system, before_repair),
-    )
+    sets = (*stored_sets(record, key, trial.system, before_seq), *failing_sets(trial, before_seq))
     return tuple(judge_set(trial, conditions) for conditions in sets)

@@ -51,9 +51,7 @@ def flips_of(record: JobRecord, unit: str) -> tuple[Flip, ...]:
             now = Status(byte, code.mask)
             earlier, before = last.get(dtc, (code.moment, now))
             if before != now:
-                found.append(
-                    Flip(unit=unit, dtc=dtc, earlier=earlier, later=code.moment, before=before, after=now)
-                )
+                found.append(Flip(unit=unit, dtc=dtc, earlier=earlier, later=code.moment, before=before, after=now))
             last[dtc] = (code.moment, now)
     return tuple(found)
 

@@ -4,14 +4,15 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 from dataclasses import dataclass
+from itertools import pairwise
 
 from decoders import decode_identifier, decode_info, text_of
 from decoders.errors import DecodeError
-from decoders.values import Exchange
+from decoders.values import Exchange, is_functional
 from sessions.record import JobRecord
 
 SERIAL_PART_SOFTWARE = (0xF187, 0xF189, 0xF18C)
-VIN = 0xF190
+VIN_BY_UDS, VIN_BY_OBD = b"\x22\xf1\x90", b"\x09\x02"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -53,7 +54,7 @@ def swaps_of(record: JobRecord) -> dict[str, Swap]:
     for unit in record.units:
         for number in SERIAL_PART_SOFTWARE:
             history = identifier_history(record, unit, number)
-            for (_seq, _scan, old), (_later, scan, new) in zip(history, history[1:], strict=False):
+            for (_seq, _scan, old), (_later, scan, new) in pairwise(history):
                 if old == new:
                     continue
                 begin = next(item.begin.seq for item in record.scans if item.number == scan)
@@ -70,38 +71,52 @@ def _shown(data: bytes) -> str:
 def vins_read(record: JobRecord) -> dict[str, tuple[tuple[int, str], ...]]:
     """Each unit's VIN by scan, from 22 F190 and 09 02, in journal order."""
     found: dict[str, list[tuple[int, str]]] = {}
-    for item in record.asked:
-        exchange = item.exchange
-        if item.scan is None or exchange.positive is None:
-            continue
-        for text in _vin_texts(exchange):
-            found.setdefault(exchange.target, []).append((item.scan, text))
+    for unit, _request, scan, vin in _vins(record):
+        found.setdefault(unit, []).append((scan, vin))
     return {unit: tuple(values) for unit, values in sorted(found.items())}
 
 
-def _vin_texts(exchange: Exchange) -> Iterable[str]:
-    data = exchange.positive or b""
+def _vins(record: JobRecord) -> Iterable[tuple[str, bytes, int, str]]:
+    """Unit, request, scan number and text of each VIN read in a scan, in journal order."""
+    for item in record.asked:
+        exchange = item.exchange
+        if item.scan is not None and exchange.positive is not None and not is_functional(exchange.target):
+            for text in _vin_texts(exchange.request, exchange.positive):
+                yield exchange.target, exchange.request, item.scan, text
+
+
+def _vin_texts(request: bytes, data: bytes) -> Iterable[str]:
     try:
-        if exchange.request == b"\x22\xf1\x90":
+        if request == VIN_BY_UDS:
             text = text_of(decode_identifier(data).data)
             return (text,) if text else ()
-        if exchange.request == b"\x09\x02":
-            return decode_info(data).items
+        if request == VIN_BY_OBD:
+            return tuple(text for text in decode_info(data).items if text)
     except DecodeError:
-        pass
+        return ()
     return ()
 
 
 def another_vehicle(record: JobRecord) -> str | None:
-    """A sentence if units that are the same as before now carry another VIN, else None."""
+    """A sentence if this is not one vehicle, else None.
+
+    It is not if a unit that is the same as before now carries another VIN, or if several units told a VIN and all
+    of them now tell another one: units are replaced one by one, not with the car around them.
+    """
     swapped = swaps_of(record)
-    for unit, values in vins_read(record).items():
-        if unit in swapped:
-            continue
-        vins = list(dict.fromkeys(vin for _scan, vin in values))
-        if len(vins) > 1:
-            return f"{record.unit_name(unit)} ({unit}) gave VIN {vins[0]} first and {vins[1]} later"
-    return None
+    told: dict[tuple[str, bytes], list[str]] = {}
+    for unit, request, _scan, vin in _vins(record):
+        told.setdefault((unit, request), []).append(vin)
+    moved: dict[str, str] = {}
+    kept: set[str] = set()
+    for (unit, _request), vins in sorted(told.items()):
+        other = next((vin for vin in vins if vin != vins[0]), None)
+        if other is not None:
+            moved[unit] = f"{record.unit_name(unit)} ({unit}) gave VIN {vins[0]} first and {other} later"
+        elif len(vins) > 1:
+            kept.add(unit)
+    all_moved = len(moved) > 1 and not kept
+    return next((text for unit, text in moved.items() if all_moved or unit not in swapped), None)
 
 
 def vehicle_vin(record: JobRecord) -> str | None:

@@ -6,15 +6,15 @@ from dataclasses import dataclass
 from enum import StrEnum
 
 from decoders.errors import RecordError
-from decoders.values import Outcome
 from sessions.record import JobRecord, Scan
 from sessions.verdict.facts import FaultFacts, JobContext, context_of, facts_of
 from sessions.verdict.identity import another_vehicle, vehicle_vin
-from sessions.verdict.proof_plan import proof_plan
-from sessions.verdict.rules import CAME_BACK, Ruling, Verdict, decide
+from sessions.verdict.loose_ends import unit_reasons, units_that_count, unsettled
+from sessions.verdict.proof_plan import LooseEnd, proof_plan
+from sessions.verdict.rules import Ruling, Verdict, decide
 from sessions.verdict.scans import taken_after_erase
-from sessions.verdict.sights import FaultKey, fault_keys
-from sessions.verdict.units import CODE_REQUESTS, UnitLook, unit_look, unit_looks
+from sessions.verdict.sights import CAME_BACK, FaultKey, fault_keys
+from sessions.verdict.units import UnitLook, unit_looks
 
 SPOILS_SIBLINGS = frozenset({Verdict.NEW, Verdict.RETURNED, Verdict.FAILING})
 
@@ -44,7 +44,7 @@ class FaultVerdict:
     Args:
         text: the profile's words for the code, or an empty text where nobody knows.
         first_seen: where and how the job first listed it, in words.
-        provisional: True if the after-scan was taken as a check.
+        provisional: True if the after-scan was not taken as one.
     """
 
     key: FaultKey
@@ -115,7 +115,8 @@ def judge(record: JobRecord) -> JobVerdict:
     rulings = _rulings(shown)
     faults = tuple(_fault_verdict(context, item, rulings[item.key]) for item in shown)
     units = _unit_pairs(context)
-    reasons = _reasons(context, faults, units)
+    loose = _loose_ends(context, units)
+    reasons = (*_scan_reasons(context, shown), *_fault_reasons(faults), *(end.reason for end in loose))
     aside = {fault.key for fault in faults if fault.set_aside is not None}
     return JobVerdict(
         record=record,
@@ -127,7 +128,7 @@ def judge(record: JobRecord) -> JobVerdict:
         faults=tuple(sorted(faults, key=lambda fault: (fault.verdict.badness, fault.key))),
         history=tuple((item.key.unit, item.key.dtc.text) for item in facts if not is_fault(item)),
         units=units,
-        plan=proof_plan(context, [item for item in shown if item.key not in aside], rulings),
+        plan=proof_plan(context, [item for item in shown if item.key not in aside], rulings, loose),
     )
 
 
@@ -156,11 +157,9 @@ def is_fault(facts: FaultFacts) -> bool:
     """
     if any(sight.status.is_fault for sight in facts.sights) or any(sight.listed for sight in facts.obd):
         return True
-    accepted = facts.erasures.accepted
-    if accepted is None:
-        return False
-    permanent_only = accepted.clear is None and not any(sight.lists_it for sight in facts.sights)
-    return permanent_only or any(sight.seq > accepted.seq and sight.lists_it for sight in facts.sights)
+    cleared = min((erase.seq for erase in facts.erasures.all_accepted), default=None)
+    came_back = cleared is not None and any(sight.seq > cleared and sight.lists_it for sight in facts.sights)
+    return facts.ever_permanent or came_back
 
 
 def _rulings(facts: list[FaultFacts]) -> dict[FaultKey, Ruling]:
@@ -194,7 +193,7 @@ def _fault_verdict(context: JobContext, facts: FaultFacts, ruling: Ruling) -> Fa
         ruling=ruling,
         set_aside=_set_aside(record, key.unit, key, ruling.verdict),
         first_seen=first_seen,
-        provisional=context.after is not None and context.after.taken_as == "check",
+        provisional=context.after is not None and context.after.taken_as != "after",
     )
 
 
@@ -219,7 +218,7 @@ def _unit_pairs(context: JobContext) -> tuple[UnitPair, ...]:
     record = context.record
     before = unit_looks(record, context.before) if context.before else ()
     after = unit_looks(record, context.after) if context.after else ()
-    units = sorted({look.unit for look in (*before, *after)} | set(record.units))
+    units = sorted({look.unit for look in (*before, *after)} | set(record.units) | set(units_that_count(record)))
     by_before = {look.unit: look for look in before}
     by_after = {look.unit: look for look in after}
     return tuple(
@@ -234,95 +233,62 @@ def _unit_pairs(context: JobContext) -> tuple[UnitPair, ...]:
     )
 
 
-def _reasons(context: JobContext, faults: tuple[FaultVerdict, ...], units: tuple[UnitPair, ...]) -> tuple[str, ...]:
-    """Everything that keeps the job open, in words."""
-    reasons = [*_scan_reasons(context, faults)]
+def _loose_ends(context: JobContext, units: tuple[UnitPair, ...]) -> tuple[LooseEnd, ...]:
+    count = set(units_that_count(context.record))
+    return (
+        *(
+            LooseEnd(reason=reason, step=f"{reason}: make it answer and scan again, or set the unit aside.")
+            for pair in units
+            if pair.unit in count and pair.set_aside is None
+            for reason in unit_reasons(context, pair.unit)
+        ),
+        *(
+            LooseEnd(
+                reason=f"{about} is not noted as gone or explained",
+                step=f"Note whether {about} is gone or explained (job observe).",
+            )
+            for about in unsettled(context)
+        ),
+    )
+
+
+def _scan_reasons(context: JobContext, facts: list[FaultFacts]) -> tuple[str, ...]:
+    before, after = context.before, context.after
+    if before is None:
+        return ("nothing to prove: no complete before-scan that read a unit",)
+    reasons = []
+    if taken_after_erase(context.record, before):
+        reasons.append("the before-scan was taken after an erase")
+    if not any(shown_as_fault(item, before) for item in facts):
+        reasons.append("nothing to prove: the before-scan listed no fault")
+    if after is None:
+        reasons.append("no complete after-scan newer than the last clear")
+    elif after.taken_as != "after":
+        reasons.append(f"scan {after.number} was taken as a {after.taken_as}: only an after-scan closes a job")
+    return tuple(reasons)
+
+
+def shown_as_fault(facts: FaultFacts, scan: Scan) -> bool:
+    """True if a scan lists it as a fault, not as mere history."""
+    by_19 = any(sight.scan == scan.number and sight.status.is_fault for sight in facts.sights)
+    return by_19 or facts.ever_permanent or any(sight.scan == scan.number and sight.listed for sight in facts.obd)
+
+
+def _fault_reasons(faults: tuple[FaultVerdict, ...]) -> tuple[str, ...]:
+    reasons = []
     good = (Verdict.PROVEN, Verdict.HELD)
     open_faults = [fault for fault in faults if fault.verdict not in good and fault.set_aside is None]
     if open_faults:
         reasons.append(f"{len(open_faults)} fault{'s' if len(open_faults) != 1 else ''} not proven")
     if not any(fault.verdict in good for fault in faults) and faults:
         reasons.append("no fault is proven")
-    reasons += [reason for unit in units if unit.set_aside is None for reason in _unit_reasons(context, unit)]
-    reasons += _unexplained(context.record, context)
     return tuple(reasons)
-
-
-def _scan_reasons(context: JobContext, faults: tuple[FaultVerdict, ...]) -> list[str]:
-    before, after = context.before, context.after
-    if before is None:
-        return ["nothing to prove: no complete before-scan that read a unit"]
-    reasons = []
-    if taken_after_erase(context.record, before):
-        reasons.append("the before-scan was taken after an erase")
-    if not faults:
-        reasons.append("nothing to prove: no scan listed a fault")
-    if after is None:
-        reasons.append("no complete after-scan newer than the last clear")
-    elif after.taken_as != "after":
-        reasons.append(f"scan {after.number} was taken as a check: only an after-scan closes a job")
-    return reasons
-
-
-def _unit_reasons(context: JobContext, pair: UnitPair) -> list[str]:
-    """A unit that was not read before its first clear, or that answered less afterwards than it ever did."""
-    record = context.record
-    own = [item for item in record.asked if item.exchange.target == pair.unit]
-    answered = {
-        item.exchange.request
-        for item in own
-        if item.exchange.request in CODE_REQUESTS and item.exchange.outcome is Outcome.ANSWERED
-    }
-    profile = record.profile.unit(pair.unit)
-    expected = bool(profile and profile.fitted) or _named_by_network_code(record, pair.unit)
-    if not answered and not expected:
-        return []
-    reasons = []
-    first_clear = min((c.moment.seq for c in record.clears if c.unit == pair.unit), default=None)
-    read_before = any(
-        item.exchange.request in answered
-        and item.exchange.outcome is Outcome.ANSWERED
-        and (first_clear is None or item.moment.seq < first_clear)
-        for item in own
-    )
-    label = f"{pair.name} ({pair.unit})"
-    if not read_before:
-        reasons.append(f"{label} was not read before its first clear")
-    if context.after is not None:
-        now = {
-            item.exchange.request
-            for item in own
-            if item.scan == context.after.number and item.exchange.outcome is Outcome.ANSWERED
-        }
-        lost = sorted(request.hex(" ").upper() for request in answered - now)
-        if lost:
-            reasons.append(f"{label} did not answer {', '.join(lost)} in scan {context.after.number}")
-        elif unit_look(record, context.after, pair.unit).outcome is Outcome.DAMAGED:
-            reasons.append(f"{label} gave a damaged list in scan {context.after.number}")
-    return reasons
-
-
-def _named_by_network_code(record: JobRecord, unit: str) -> bool:
-    about = {(code.unit, code.code) for code in record.profile.codes if code.about == unit}
-    return any((key.unit, key.dtc.text) in about for key in fault_keys(record))
-
-
-def _unexplained(record: JobRecord, context: JobContext) -> list[str]:
-    """Complaints and lamps nobody has noted as gone or explained since the after-scan began."""
-    since = context.after.begin.seq if context.after else record.last_seq + 1
-    noted = {
-        item.about for item in record.observations if item.state in ("gone", "explained") and item.moment.seq > since
-    }
-    lit = [item.about for item in record.observations if item.state == "lit"]
-    wanted = [f"complaint {number}" for number in range(1, len(record.complaints) + 1)]
-    wanted += sorted(set(lit))
-    return [f"{about} is not noted as gone or explained" for about in wanted if about not in noted]
 
 
 def _grade(faults: tuple[FaultVerdict, ...], reasons: tuple[str, ...]) -> JobGrade:
     if reasons:
         return JobGrade.OPEN
-    counted = [fault for fault in faults if fault.set_aside is None]
-    if any(fault.verdict is Verdict.HELD for fault in counted):
+    held = any(fault.verdict is Verdict.HELD and fault.set_aside is None for fault in faults)
+    if held or not any(fault.verdict is Verdict.PROVEN for fault in faults):
         return JobGrade.HELD
     return JobGrade.PROVEN

@@ -25,6 +25,7 @@ class SetResult:
         conditions: the set.
         words: it in words with units.
         held_s: the longest time it held, seconds.
+        needed_s: how long it must hold, seconds.
         seen_at: place of the look that shows a completed test under it, or None.
         met: True if both are shown.
     """
@@ -32,6 +33,7 @@ class SetResult:
     conditions: ConditionSet
     words: str
     held_s: float
+    needed_s: float
     seen_at: int | None
     met: bool
 
@@ -73,14 +75,20 @@ class Trial:
 def judge_set(trial: Trial, conditions: ConditionSet) -> SetResult:
     """Judge one set; a set with a problem is never met."""
     words = conditions.words(trial.system)
-    if conditions.problem is not None:
-        return SetResult(conditions=conditions, words=words, held_s=0.0, seen_at=None, met=False)
-    tests = conditions.tests(trial.system, trial.settings)
-    held_s = trial.tracks.held_s(tests, trial.after_seq)
-    passed = (sight for sight in trial.sights if _passed(trial, sight))
-    seen_at = next((sight.seq for sight in passed if _seen_under(trial, sight, tests)), None)
-    met = held_s >= trial.hold_s and seen_at is not None
-    return SetResult(conditions=conditions, words=words, held_s=held_s, seen_at=seen_at, met=met)
+    held_s, seen_at = 0.0, None
+    if conditions.problem is None:
+        tests = conditions.tests(trial.system, trial.settings)
+        held_s = trial.tracks.held_s(tests, trial.after_seq)
+        passed = (sight for sight in trial.sights if _passed(trial, sight))
+        seen_at = next((sight.seq for sight in passed if _seen_under(trial, sight, tests)), None)
+    return SetResult(
+        conditions=conditions,
+        words=words,
+        held_s=held_s,
+        needed_s=trial.hold_s,
+        seen_at=seen_at,
+        met=held_s >= trial.hold_s and seen_at is not None,
+    )
 
 
 def failing_sets(trial: Trial, before_seq: int) -> tuple[ConditionSet, ...]:
@@ -120,7 +128,9 @@ def _seen_completing(trial: Trial, sight: Sight, tests: Mapping[str, Test]) -> b
         return False
     start = earlier[-1]
     # The same bit must have changed: a unit may set only one of the two with a clear.
-    completing = any(start.bit(bit) is True and trial.completed(sight, bit) for bit in (INCOMPLETE_NOW, INCOMPLETE_SINCE))
+    completing = any(
+        start.bit(bit) is True and trial.completed(sight, bit) for bit in (INCOMPLETE_NOW, INCOMPLETE_SINCE)
+    )
     return (
         completing
         and trial.cycles.same(start.seq, sight.seq)
@@ -144,8 +154,4 @@ def _seen_from_key_on(trial: Trial, sight: Sight, tests: Mapping[str, Test]) -> 
         others = {name: test for name, test in tests.items() if name not in _ZERO_AT_REST}
         return stood and tracks.within(others, sight.moment, sight.moment)
     first = tracks.first_after(tests, key_on.last_silent)
-    return (
-        first is not None
-        and tracks.close(key_on.last_silent, first)
-        and tracks.within(tests, first, sight.moment)
-    )
+    return first is not None and tracks.close(key_on.last_silent, first) and tracks.within(tests, first, sight.moment)

@@ -5,7 +5,7 @@ from __future__ import annotations
 from enum import StrEnum
 
 from decoders.values import Outcome
-from sessions.record import JobRecord, Scan
+from sessions.record import JobRecord, ObdReading, Scan
 from sessions.verdict.sights import PERMANENT_LIST, FaultKey
 
 _NOT_SUPPORTED = frozenset({0x11, 0x12})
@@ -35,14 +35,11 @@ def permanent_copy(record: JobRecord, key: FaultKey, after: Scan) -> Permanent:
 
 
 def _obd_listed(record: JobRecord, key: FaultKey, after: Scan) -> Permanent:
-    own = [item for item in record.obd if item.unit == key.unit]
-    asked = [item for item in own if item.service == 0x0A]
-    in_after = [item for item in asked if item.scan == after.number]
-    answered = [item for item in in_after if item.outcome is Outcome.ANSWERED]
-    if answered:
-        return Permanent.LISTED if key.dtc.base_only in answered[-1].codes else Permanent.NONE
-    if any(item.outcome is Outcome.ANSWERED for item in asked):
-        return Permanent.UNKNOWN
+    asked = [item for item in record.obd if item.unit == key.unit and item.service == 0x0A]
+    answered = [item for item in asked if item.outcome is Outcome.ANSWERED]
+    in_after = [item for item in answered if item.scan == after.number]
+    if in_after:
+        return Permanent.LISTED if key.dtc.base_only in in_after[-1].codes else Permanent.NONE
     return Permanent.NONE if _keeps_none(record, key.unit, after) else Permanent.UNKNOWN
 
 
@@ -50,17 +47,23 @@ def _keeps_none(record: JobRecord, unit: str, after: Scan) -> bool:
     """True if this unit, asked by its own address in every scan, has shown that it keeps no permanent codes."""
     own = [item for item in record.obd if item.unit == unit]
     asked = [item for item in own if item.service == 0x0A]
-    if not any(item.scan == after.number for item in asked):
+    scans = {scan.number for scan in record.scans if scan.complete and unit in scan.units} | {after.number}
+    if not scans <= {item.scan for item in asked}:
         return False
-    speaks = {item.service for item in own if item.outcome is Outcome.ANSWERED}
-    plainly = all(
-        item.outcome is Outcome.SILENT or (item.outcome is Outcome.REFUSED and item.refusal in _NOT_SUPPORTED)
-        for item in asked
-    )
-    if {0x03, 0x07} <= speaks:
-        return plainly
+    if not all(_plainly_absent(item) for item in asked):
+        return False
+    emissions = [item for item in own if item.service in (0x03, 0x07)]
+    answered = {item.service for item in emissions if item.outcome is Outcome.ANSWERED}
+    if answered == {0x03, 0x07}:
+        return True
     # No positive answer to 03, 07 or 0A in any scan: what service 19 says of permanent codes decides alone.
-    return plainly and not speaks
+    in_after = {item.service for item in emissions if item.scan == after.number}
+    quiet = all(item.outcome in (Outcome.SILENT, Outcome.REFUSED) for item in emissions)
+    return quiet and in_after == {0x03, 0x07}
+
+
+def _plainly_absent(item: ObdReading) -> bool:
+    return item.outcome is Outcome.SILENT or (item.outcome is Outcome.REFUSED and item.refusal in _NOT_SUPPORTED)
 
 
 def _uds_listed(record: JobRecord, key: FaultKey, after: Scan) -> Permanent:

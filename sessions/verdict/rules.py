@@ -13,10 +13,7 @@ from enum import StrEnum
 from decoders.values import StatusBit
 from sessions.verdict.facts import FaultFacts
 from sessions.verdict.permanent import Permanent
-from sessions.verdict.sights import Sight
-
-FAILED = StatusBit.TEST_FAILED
-CAME_BACK = StatusBit.TEST_FAILED_THIS_CYCLE | StatusBit.FAILED_SINCE_CLEAR | StatusBit.PENDING | StatusBit.CONFIRMED
+from sessions.verdict.sights import CAME_BACK, FAILED, Sight
 
 
 class Verdict(StrEnum):
@@ -147,9 +144,9 @@ def rule_7_lapsed(facts: FaultFacts, _siblings: tuple[str, ...]) -> Ruling | Non
 
 def rule_8_proven(facts: FaultFacts, siblings: tuple[str, ...]) -> Ruling | None:
     """After an accepted clear the unit's own test ran and passed under the fault's conditions."""
-    if missing_for_8(facts, siblings) or facts.erasures.accepted is None or facts.newest is None:
+    if missing_for_8(facts, siblings):
         return None
-    conditions = tuple(
+    conditions = (
         f"test seen passed under: {result.words} ({result.conditions.origin}; held {result.held_s:.0f} s, "
         f"entry {result.seen_at})"
         for result in facts.sets
@@ -158,8 +155,8 @@ def rule_8_proven(facts: FaultFacts, siblings: tuple[str, ...]) -> Ruling | None
         verdict=Verdict.PROVEN,
         rule=8,
         evidence=(
-            facts.erasures.accepted.text,
-            f"test completed since the clear and not failed, {look_words(facts.newest)}",
+            *_base_words(facts),
+            *(f"test completed since the clear and not failed, {words}" for words in _after_words(facts)),
             *conditions,
             "no lamp requested, no permanent copy",
         ),
@@ -168,12 +165,10 @@ def rule_8_proven(facts: FaultFacts, siblings: tuple[str, ...]) -> Ruling | None
 
 def rule_11_untested(facts: FaultFacts, siblings: tuple[str, ...]) -> Ruling | None:
     """Cleared, and nothing above."""
-    base = facts.base
-    evidence = (base.text,) if base is not None else ()
     return Ruling(
         verdict=Verdict.UNTESTED,
         rule=11,
-        evidence=(*evidence, *_after_words(facts)),
+        evidence=(*_base_words(facts), *_after_words(facts)),
         missing=missing_for_8(facts, siblings),
     )
 
@@ -230,49 +225,47 @@ def missing_clear(facts: FaultFacts) -> str | None:
 
 def missing_completion(facts: FaultFacts) -> str | None:
     """The unit's word that the test completed since the clear."""
-    if not facts.sights:
+    sight, since = facts.newest, StatusBit.NOT_COMPLETED_SINCE_CLEAR
+    if sight is None:
         return "only OBD services list it: they do not tell whether this fault's test has run"
-    sight, accepted = facts.newest, facts.erasures.accepted
-    if sight is None or accepted is None:
-        return "a status byte in the after-scan"
+    if sight.seq < facts.counted_from:
+        return "an after-scan later than the last repair"
     if not sight.session_ok:
         return "a reading in the unit's default session"
-    since = StatusBit.NOT_COMPLETED_SINCE_CLEAR
-    shown = [item for item in facts.sights if accepted.seq < item.seq <= sight.seq and item.bit(since) is True]
-    if sight.absent:
-        told = [item for item in facts.sights if accepted.seq < item.seq < sight.seq and not item.absent]
-        if facts.absence_counts and told and told[-1].bit(since) is True:
-            return None
-        return "the unit's word that the test ran: it is merely no longer listed"
-    if sight.bit(since) is None:
+    if sight.status.bit(since) is None:
         return _completed_without_bit_4(facts, sight)
-    if sight.bit(since) is True:
+    incomplete = facts.run_bit(sight, since)
+    if incomplete is None:
+        return "the unit's word that the test ran: it is merely no longer listed"
+    if incomplete:
         return "its test has not completed since the clear"
-    if not shown:
+    if not (facts.reset_seen or any(item.bit(since) is True for item in _counted(facts, sight))):
         return "a look after the clear that showed the test as not completed: without it, completed means nothing"
     return None
 
 
+def _counted(facts: FaultFacts, until: Sight) -> tuple[Sight, ...]:
+    """The looks that count for rules 8 to 10, up to one of them."""
+    return tuple(item for item in facts.sights if facts.counted_from < item.seq < until.seq and item.session_ok)
+
+
 def _completed_without_bit_4(facts: FaultFacts, sight: Sight) -> str | None:
     """Bit 6 = 0 in a cycle begun since the clear, where the mask lacks bit 4."""
-    accepted = facts.erasures.accepted
     this_cycle = StatusBit.NOT_COMPLETED_THIS_CYCLE
-    if sight.bit(this_cycle) is None or accepted is None:
+    if sight.status.bit(this_cycle) is None:
         return "the unit does not tell whether its test has run"
-    starts = [seq for seq in facts.cycle_starts if accepted.seq < seq < sight.seq]
     # A clear sets bit 6 by itself: only a look after a new cycle's begin shows that the bit came on with it.
-    begun = any(starts and starts[0] <= item.seq < sight.seq and item.bit(this_cycle) is True for item in facts.sights)
-    if sight.bit(this_cycle) is False and begun:
+    start = next((seq for seq in facts.cycle_starts if facts.counted_from < seq < sight.seq), sight.seq)
+    begun = any(item.seq >= start and item.bit(this_cycle) is True for item in _counted(facts, sight))
+    if begun and facts.run_bit(sight, this_cycle) is False:
         return None
     return "its test has not completed in a cycle begun since the clear"
 
 
 def missing_clean_record(facts: FaultFacts) -> str | None:
     """The unit's word that the test has not failed since the clear."""
-    sight, accepted = facts.newest, facts.erasures.accepted
-    if sight is None or accepted is None:
-        return None
-    if sight.bit(StatusBit.FAILED_SINCE_CLEAR) is not None or facts.watched_throughout:
+    sight = facts.newest
+    if sight is None or sight.bit(StatusBit.FAILED_SINCE_CLEAR) is not None or facts.watched_throughout:
         return None
     return "the unit does not keep whether its test failed since the clear, and it was not watched in every cycle"
 
@@ -325,6 +318,10 @@ def missing_conditions(facts: FaultFacts) -> tuple[str, ...]:
         else:
             found.append(f"longer under: {result.words} (held {result.held_s:.0f} s)")
     return tuple(dict.fromkeys(found))
+
+
+def _base_words(facts: FaultFacts) -> tuple[str, ...]:
+    return () if facts.base is None else (facts.base.text,)
 
 
 def _after_words(facts: FaultFacts) -> tuple[str, ...]:

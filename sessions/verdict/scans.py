@@ -24,7 +24,10 @@ def before_scan(record: JobRecord) -> Scan | None:
 
 
 def after_scan(record: JobRecord) -> Scan | None:
-    """The newest complete scan, other than the before-scan, that began after the last clear."""
+    """The newest complete scan that began after the last clear, and after the before-scan if there is one.
+
+    One taken as `before` can only be it beside a before-scan: on its own it is a before-scan that came too late.
+    """
     before = before_scan(record)
     last_clear = max((clear.moment.seq for clear in record.clears), default=0)
     found = [
@@ -32,8 +35,7 @@ def after_scan(record: JobRecord) -> Scan | None:
         for scan in record.scans
         if scan.complete
         and scan.begin.seq > last_clear
-        and (before is None or scan.number != before.number)
-        and scan.taken_as != "before"
+        and (scan.taken_as != "before" if before is None else scan.begin.seq > before.begin.seq)
     ]
     return found[-1] if found else None
 
@@ -42,6 +44,11 @@ def first_change(record: JobRecord) -> float:
     """Place of the first repair or clear, or infinity."""
     places = [repair.seq for repair in record.repairs] + [clear.moment.seq for clear in record.clears]
     return min(places, default=float("inf"))
+
+
+def last_change(record: JobRecord) -> int:
+    """Place of the last repair or clear, or 0."""
+    return max((last_repair(record), *(clear.moment.seq for clear in record.clears)))
 
 
 def last_repair(record: JobRecord) -> int:

@@ -11,6 +11,10 @@ from sessions.record import CodeReading, JobRecord, Moment
 FULL_LIST = bytes.fromhex("1902FF")
 SUPPORTED_LIST = bytes.fromhex("190A")
 PERMANENT_LIST = bytes.fromhex("1915")
+FAILED = StatusBit.TEST_FAILED
+CAME_BACK = StatusBit.TEST_FAILED_THIS_CYCLE | StatusBit.FAILED_SINCE_CLEAR | StatusBit.PENDING | StatusBit.CONFIRMED
+"""Set after an erasure, any of these shows that the fault came back; bit 7 alone does not."""
+
 RUN_BITS = StatusBit.NOT_COMPLETED_SINCE_CLEAR | StatusBit.NOT_COMPLETED_THIS_CYCLE
 
 

@@ -11,6 +11,7 @@ from sessions.record import JobRecord, ObdReading, Scan
 from sessions.verdict.sights import FULL_LIST
 
 NO_SERVICE_19 = frozenset({0x11, 0x7F})
+OBD_CODE_SERVICES = frozenset({0x03, 0x07})
 CODE_REQUESTS = (
     bytes.fromhex("1902FF"),
     bytes.fromhex("190A"),
@@ -121,8 +122,13 @@ def _obd_faults(obd: Sequence[ObdReading], known: set[str]) -> tuple[tuple[str, 
 
 
 def _unread_memories(record: JobRecord, unit: str, obd: Sequence[ObdReading]) -> tuple[str, ...]:
-    """OBD memories that this unit answered in some scan of the job, but not in this one."""
+    """OBD memories that went unread in this scan: those it answered at another time, and of 03 and 07 the other one.
+
+    Source: SAE J1979, a unit that has one of these services has both; 0A is newer than many units.
+    """
     ever = {item.service for item in record.obd if item.unit == unit and item.outcome is Outcome.ANSWERED}
+    if ever & OBD_CODE_SERVICES:
+        ever |= OBD_CODE_SERVICES
     return tuple(
         f"{item.service:02X} {item.outcome.value}"
         for item in obd

@@ -24,6 +24,9 @@ FRESH_S = 2.0
 """Engine and road speed may be this old when a clear is sent."""
 
 _ENGINE_SPEED, _ROAD_SPEED = 0x0C, 0x0D
+KEPT_BACK = "guard: "
+"""How the trouble of a request begins that the guard did not let through."""
+
 STATED = "drive off, not READY, parked"
 
 
@@ -142,11 +145,12 @@ def _send_clear(visit: Visit, unit: str, request: bytes, standstill: Standstill)
 
 def _require_sent(kept: Sequence[Exchange]) -> None:
     for exchange in kept:
-        if exchange.outcome is Outcome.UNSENT:
-            raise LinkError(
-                f"Not cleared: {exchange.trouble}",
-                next_step="check the connection, scan again, then clear; `mendproof job show JOB` shows what was done",
-            )
+        if exchange.outcome is not Outcome.UNSENT:
+            continue
+        trouble = exchange.trouble or "never sent"
+        if trouble.startswith(KEPT_BACK):
+            raise RefusedError(f"Not cleared: {trouble}", next_step="correct the unit's address in the profile")
+        raise LinkError(f"Not cleared: {trouble}", next_step="check the connection, scan again, then clear")
 
 
 def _one(request: Request) -> Plan:

@@ -17,7 +17,7 @@ from gateway.guard import GuardedLink
 from gateway.links import Plan
 from gateway.profiles import LoadedProfile
 from gateway.settings import Settings
-from gateway.visit import Notice, Visit
+from gateway.visit import Visit
 from sessions.journal import Kind
 from sessions.plan.prelude import FUNCTIONAL_IDS
 from sessions.profile import NO_PROFILE, Profile
@@ -148,16 +148,12 @@ def visit_vehicle(
     settings: Settings,
     *,
     stop: threading.Event | None = None,
-    notice: Notice | None = None,
 ) -> Visit:
     """Begin a visit to the job's vehicle over a link, and note which link it is."""
     profile = read_record(store.journal(writer.job)).profile
     note_run(writer)
     writer.append(Kind.LINK, {"link": link.address})
-    visit = Visit(store, writer, link, profile, limits=settings.limits, stop=stop)
-    if notice is not None:
-        visit.notice = notice
-    return visit
+    return Visit(store, writer, link, profile, limits=settings.limits, stop=stop)
 
 
 def record_of(store: Store, job: int) -> JobRecord:

@@ -32,6 +32,8 @@ class Visit:
         profile: the vehicle's profile, for the identifiers it declares.
         limits: time-outs.
         stop: set it to end what is under way.
+
+    Attributes:
         notice: told of each exchange after it was kept.
     """
 
@@ -44,7 +46,6 @@ class Visit:
         *,
         limits: Limits = DEFAULT_LIMITS,
         stop: threading.Event | None = None,
-        notice: Notice = _quiet,
     ) -> None:
         self.store = store
         self.writer = writer
@@ -52,7 +53,7 @@ class Visit:
         self.profile = profile
         self.limits = limits
         self.stop = stop or threading.Event()
-        self.notice = notice
+        self.notice: Notice = _quiet
 
     def record(self) -> JobRecord:
         """The job so far, read from its journal."""

@@ -43,9 +43,7 @@ class Result:
 class Cli:
     """The command line with a store of its own."""
 
-    def __init__(
-        self, folder: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
-    ) -> None:
+    def __init__(self, folder: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]) -> None:
         self.folder = folder
         self.store_file = folder / "record.sqlite"
         self._capsys = capsys
@@ -63,7 +61,7 @@ class Cli:
     def done(self, *arguments: str) -> Result:
         """Run a command that must end well and say nothing on standard error."""
         result = self(*arguments)
-        assert (0, "") == (result.code, result.err)
+        assert (0, "") == (result.code, result.err), result
         return result
 
     def fails(self, code: int, *arguments: str) -> str:
@@ -117,6 +115,4 @@ def running_bench() -> Iterator[RunningBench]:
 
 def clears_on_the_bus(bench: RunningBench) -> list[bytes]:
     """Every frame to the car that begins a clear (all of them fit one frame)."""
-    return [
-        frame.data for frame in bench.frames if frame.direction == "rx" and frame.data[1] in CLEAR_SERVICES
-    ]
+    return [frame.data for frame in bench.frames if frame.direction == "rx" and frame.data[1] in CLEAR_SERVICES]

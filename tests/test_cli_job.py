@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import io
 import json
 from collections.abc import Iterator
+from dataclasses import replace
 from pathlib import Path
 
 import click
@@ -12,8 +14,11 @@ from cli_help import QUICK, Cli, running_bench
 
 import gateway.cli.console
 import gateway.cli.frame
+from gateway.cli.console import Terminal
 from gateway.cli.main import cli as group
 from gateway.cli.main import run
+from gateway.cli.show import show_verdict
+from sessions.verdict import judge
 from simulators.door import RunningBench
 
 VIN = "ZZ9MDL4HXTR018364"
@@ -192,6 +197,15 @@ def test_the_verdict_for_people_and_its_strict_exit_code(cli: Cli) -> None:
     assert "missing:" not in cli.done("verdict", "1", "--quiet").out
 
 
+def test_history_is_named_apart_and_an_empty_plan_is_left_out(cli: Cli) -> None:
+    cli.use_scanned_job()
+    judged = replace(judge(cli.record()), history=(("7E0/7E8", "P0420-00"),), plan=())
+    printed = io.StringIO()
+    show_verdict(Terminal(file=printed, soft_wrap=True), judged)
+    assert "History only, no fault: 7E0/7E8 P0420-00\n" in printed.getvalue()
+    assert "What to do next" not in printed.getvalue()
+
+
 def test_the_report_is_written_as_a_page_and_for_programs(cli: Cli) -> None:
     cli.use_scanned_job()
     page, data = cli.folder / "r.html", cli.folder / "r.json"
@@ -314,9 +328,7 @@ def test_the_actor_is_the_user_or_whom_they_name(cli: Cli, monkeypatch: pytest.M
         assert ["the checker", "unknown"] == [store.journal(job)[0].actor for job in (1, 2)]
 
 
-def test_without_any_option_the_record_lies_in_the_users_data_folder(
-    cli: Cli, monkeypatch: pytest.MonkeyPatch
-) -> None:
+def test_without_any_option_the_record_lies_in_the_users_data_folder(cli: Cli, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.delenv("MENDPROOF_STORE")
     cli.done("job", "open")
     assert (cli.folder / "xdg_data_home" / "mendproof" / "mendproof.sqlite").exists()

@@ -152,7 +152,9 @@ def test_a_folder_that_cannot_be_made_is_named(cli: Cli) -> None:
     assert f"The folder {cli.folder / 'file'} cannot be made" in line
 
 
-@pytest.mark.parametrize(("name", "says"), [("r.pdf", "ends neither in .html nor in .json"), ("no/r.html", "cannot be")])
+@pytest.mark.parametrize(
+    ("name", "says"), [("r.pdf", "ends neither in .html nor in .json"), ("no/r.html", "cannot be")]
+)
 def test_a_report_that_cannot_be_written_says_so(cli: Cli, name: str, says: str) -> None:
     cli.use_scanned_job()
     assert says in cli.fails(2, "report", "1", "--out", str(cli.folder / name))

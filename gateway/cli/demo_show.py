@@ -2,19 +2,16 @@
 
 from __future__ import annotations
 
-import sys
-from collections.abc import Callable, Iterator
-from contextlib import contextmanager
 from pathlib import Path
 
 from rich.console import Console
-from rich.progress import BarColumn, Progress, TaskID, TextColumn
 from rich.text import Text
 
 from gateway.bench_port import find_bench, start_bench
 from gateway.cautions import FIRST
 from gateway.clearing import ClearAnswer
 from gateway.cli.frame import Frame, stoppable
+from gateway.cli.progress import DriveProgress
 from gateway.cli.show import show_scan, show_verdict
 from gateway.demo import COMPLAINT, SCENARIO, STEP_S, Demo, Tell
 from gateway.guard import Guard, Phase, open_guarded
@@ -52,7 +49,7 @@ def run_demo(frame: Frame, folder: Path) -> None:
         frame.say(FIRST)
         frame.say(f"Job {opened.job}: VIN {opened.vin} ({opened.vin_words}), odometer {ODOMETER_KM} km.")
         frame.say(f"Complaint: {COMPLAINT}")
-        with store.writer(opened.job, actor=frame.who) as writer, _drive_bar(frame) as progress:
+        with store.writer(opened.job, actor=frame.who) as writer, DriveProgress(frame, STEP_S) as progress:
             visit = visit_vehicle(store, writer, link, settings, stop=stop)
             told = Tell(
                 heading=lambda number, title: _heading(frame, number, title),
@@ -88,30 +85,3 @@ def _scanned(frame: Frame, console: Console, number: int, verdict: JobVerdict) -
 
 def _cleared(frame: Frame, name: str, answer: ClearAnswer) -> None:
     frame.say(f"  {name:<20}  {answer.unit:<17}  {answer.words}")
-
-
-@contextmanager
-def _drive_bar(frame: Frame) -> Iterator[Callable[[str, int, int], None]]:
-    """Simulated driving shows a bar on a terminal and a line for each stretch elsewhere."""
-    if not sys.stderr.isatty() or frame.quiet or frame.as_json:
-
-        def plain(doing: str, done: int, total: int) -> None:
-            if done == total:
-                frame.say(f"  {doing}: {total} s (simulated), read every {STEP_S} s")
-
-        yield plain
-        return
-    columns = (
-        TextColumn("  {task.description}"),
-        BarColumn(),
-        TextColumn("{task.completed} of {task.total} s, simulated"),
-    )
-    with Progress(*columns, console=frame.console) as bar:
-        stretches: list[TaskID] = []
-
-        def drawn(doing: str, done: int, total: int) -> None:
-            if done == STEP_S:
-                stretches.append(bar.add_task(doing, total=total))
-            bar.update(stretches[-1], completed=done)
-
-        yield drawn

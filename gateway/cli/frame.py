@@ -6,7 +6,6 @@ import getpass
 import json
 import os
 import signal
-import sys
 import threading
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
@@ -211,15 +210,14 @@ def open_vehicle(link: str) -> GuardedLink:
 @contextmanager
 def at_vehicle(frame: Frame, job: int, link: str) -> Iterator[Visit]:
     """A visit to a job's vehicle: store, lease and link are held until it ends."""
-    from gateway.cli.progress import scan_progress
     from gateway.jobs import record_of, require_open, visit_vehicle
 
+    settings = frame.settings()
     with frame.open_store() as store:
         require_open(record_of(store, job))
         with (
             stoppable() as stop,
             open_vehicle(link) as guarded,
             store.writer(job, actor=frame.who) as writer,
-            scan_progress(show=sys.stderr.isatty() and not (frame.quiet or frame.as_json)) as notice,
         ):
-            yield visit_vehicle(store, writer, guarded, frame.settings(), stop=stop, notice=notice)
+            yield visit_vehicle(store, writer, guarded, settings, stop=stop)

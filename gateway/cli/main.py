@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import errno
 import importlib
 import io
 import os
@@ -10,7 +11,7 @@ from collections.abc import Sequence
 
 import click
 
-from decoders.errors import MendproofError, UsageError
+from decoders.errors import MendproofError, RecordError, UsageError
 from gateway.cli.frame import APP, Frame, StoppedError, shared_options
 
 STOPPED, INTERRUPTED = "stopped", 130
@@ -24,6 +25,7 @@ COMMANDS = {
     "report": "gateway.cli.results:report",
     "scan": "gateway.cli.vehicle:scan",
     "settings": "gateway.cli.results:settings",
+    "watch": "gateway.cli.watch:watch",
     "verdict": "gateway.cli.results:verdict",
 }
 
@@ -91,8 +93,8 @@ def _failed(frame: Frame, error: Exception) -> int:
             return _tell(frame, STOPPED, error.exit_code, "stopped; what was read is kept", "run the command again")
         case click.exceptions.Abort():
             return _tell(frame, STOPPED, INTERRUPTED, "stopped", "run the command again")
-        case BrokenPipeError():
-            return _reader_gone()
+        case OSError(errno=errno.ENOSPC):
+            return _disk_full(frame)
     return _own_fault(frame, error)
 
 
@@ -139,8 +141,13 @@ def _flushed(code: int) -> int:
         _reader_gone()
     except OSError as error:
         _reader_gone()
-        return _tell(Frame(), UsageError.kind, UsageError.exit_code, f"no output: {error.strerror}", "free some space")
+        return _failed(Frame(), error)
     return code
+
+
+def _disk_full(frame: Frame) -> int:
+    message = "The disk is full: the output is not whole"
+    return _tell(frame, RecordError.kind, RecordError.exit_code, message, "free some space, then run it again")
 
 
 def _reader_gone() -> int:

@@ -33,6 +33,7 @@ DEMO_FOLDER = Path("mendproof-demo")
 def scan(frame: Frame, job: int, taken_as: str, after_erase: bool, link: str) -> None:
     """Read every control unit of the car."""
     from decoders.errors import LinkError
+    from gateway.cli.progress import asking
     from gateway.cli.show import scan_form, show_scan
     from gateway.jobs import keep_verdict, require_before, taken
     from gateway.scanning import take_scan
@@ -40,7 +41,8 @@ def scan(frame: Frame, job: int, taken_as: str, after_erase: bool, link: str) ->
     kind = taken(taken_as)
     with at_vehicle(frame, job, link) as visit:
         require_before(visit.record(), kind)
-        result = take_scan(visit, kind, after_erase=after_erase)
+        with asking(frame, visit):
+            result = take_scan(visit, kind, after_erase=after_erase)
         record = visit.record()
         if kind != "before":
             keep_verdict(visit.writer, visit.store)
@@ -67,6 +69,7 @@ def clear(frame: Frame, job: int, units: tuple[str, ...], stated_parked: bool, l
     from decoders.values import normalise_unit
     from gateway.cautions import AFTER_CLEAR, BEFORE_CLEAR
     from gateway.clearing import clear_unit, units_to_clear
+    from gateway.cli.progress import asking
     from gateway.cli.show import SUPPLY_VOLTAGE
 
     named = tuple(normalise_unit(unit) for unit in units)
@@ -78,7 +81,9 @@ def clear(frame: Frame, job: int, units: tuple[str, ...], stated_parked: bool, l
         volts = [item.value for item in record.live if item.pid == SUPPLY_VOLTAGE]
         frame.say(f"Supply voltage {volts[-1]:.1f} V in the last scan." if volts else "Supply voltage not read.")
         for unit in chosen:
-            for answer in clear_unit(visit, unit, stated_parked=stated_parked):
+            with asking(frame, visit):
+                answers = clear_unit(visit, unit, stated_parked=stated_parked)
+            for answer in answers:
                 frame.show(f"  {record.unit_name(unit)}  {unit}  {answer.words}")
                 forms.append(_clear_form(answer))
             if visit.stop.is_set():

@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Generator, Iterable
+from collections.abc import Generator
 
-from decoders import decode_dtc_list, decode_obd_codes, decode_supported
+from decoders import decode_dtc_list, decode_supported
 from decoders.errors import DecodeError
 from decoders.values import Dtc, Exchange, Outcome, Request, Status, StatusBit
 
@@ -113,15 +113,3 @@ def _supported_pids(unit: str) -> Generator[Request, Exchange, tuple[frozenset[i
 
 def _unknown_service(exchange: Exchange) -> bool:
     return exchange.outcome is Outcome.REFUSED and exchange.refusal == SERVICE_NOT_SUPPORTED
-
-
-def obd_listed(exchanges: Iterable[Exchange]) -> frozenset[Dtc]:
-    """The two-byte codes that the given answers of services 03 and 07 list."""
-    found: set[Dtc] = set()
-    for exchange in exchanges:
-        if exchange.request in (OBD_STORED, OBD_PENDING) and exchange.positive is not None:
-            try:
-                found.update(decode_obd_codes(exchange.positive).codes)
-            except DecodeError:
-                continue
-    return frozenset(found)

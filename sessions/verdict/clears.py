@@ -107,13 +107,16 @@ def erasures_of(
     """
     own = [clear for clear in record.clears if covers(clear, key, obd)]
     accepted = list(extra)
+    ours = [erase.seq for erase in extra]
     withdrawn: list[str] = []
     refused: list[str] = []
     for clear in own:
         words = clear.request.hex(" ").upper()
         if clear.outcome is not Outcome.ANSWERED or clear.answered is None:
             refused.append(f"clear {words} (entry {clear.moment.seq}): {clear.outcome.value}")
-        elif after_seq is None or clear.moment.seq < after_seq:
+            continue
+        ours.append(clear.answered.seq)
+        if after_seq is None or clear.moment.seq < after_seq:
             refused.append(f"clear {words} (entry {clear.moment.seq}): no complete before-scan stands before it")
         elif still_there(clear, sights, obd, record.profile.unit(key.unit)):
             withdrawn.append(
@@ -125,7 +128,7 @@ def erasures_of(
     accepted.sort(key=lambda erase: erase.seq)
     unvouched = [
         *_unanswered_but_done(own, sights, obd),
-        *_status_went_back(record, key, sights, accepted),
+        *_status_went_back(record, key, sights, ours),
         *_other_codes_went_back(key, erased_codes, accepted),
         *_unit_went_back(record, key, own, accepted, settings),
     ]
@@ -212,25 +215,25 @@ def _gone(shown: Sequence[tuple[int, bool]], sent: int) -> bool:
 
 
 def _status_went_back(
-    record: JobRecord, key: FaultKey, sights: Sequence[Sight], accepted: Sequence[Erase]
+    record: JobRecord, key: FaultKey, sights: Sequence[Sight], ours: Sequence[int]
 ) -> Iterable[Erase]:
-    """TestFailedSinceLastClear went out or testNotCompletedSinceLastClear came on without an accepted clear."""
+    """Bit 5 (testFailedSinceLastClear) went out or bit 4 (not completed since) came on without a clear of ours."""
     exhaustive = any(
         code.unit == key.unit and code.request == SUPPORTED_LIST and key.dtc in code.entries for code in record.codes
     )
     since = StatusBit.FAILED_SINCE_CLEAR
     for earlier, later in pairwise(sights):
         went_out = earlier.bit(since) is True and later.bit(since) is False and (exhaustive or not later.absent)
-        if went_out and not _between(accepted, earlier.seq, later.seq):
+        if went_out and not _between(ours, earlier.seq, later.seq):
             yield _went_back(later.seq)
     for earlier, later in pairwise(_completion_told(sights)):
         came_on = not earlier.not_completed_since_clear and later.not_completed_since_clear
-        if came_on and not _between(accepted, earlier.seq, later.seq):
+        if came_on and not _between(ours, earlier.seq, later.seq):
             yield _went_back(later.seq)
 
 
-def _between(accepted: Iterable[Erase], earlier_seq: int, later_seq: int) -> bool:
-    return any(earlier_seq <= erase.seq < later_seq for erase in accepted)
+def _between(places: Iterable[int], earlier_seq: int, later_seq: int) -> bool:
+    return any(earlier_seq <= seq < later_seq for seq in places)
 
 
 def _went_back(later_seq: int) -> Erase:
@@ -257,7 +260,7 @@ def _completion_told(sights: Sequence[Sight]) -> list[Sight]:
 
 def _other_codes_went_back(key: FaultKey, erased_codes: Iterable[Flip], accepted: Sequence[Erase]) -> Iterable[Erase]:
     """Another code of this unit shows an erasure: of the whole memory, for all anyone knows."""
-    whole = [erase for erase in accepted if erase.of_whole_memory]
+    whole = [erase.seq for erase in accepted if erase.of_whole_memory]
     for flip in erased_codes:
         if flip.dtc != key.dtc and not _between(whole, flip.earlier.seq, flip.later.seq):
             text = f"{flip.dtc.text} shows an erasure before entry {flip.later.seq} that no clear of this job explains"

@@ -1,0 +1,151 @@
+"""``make speed``: how long things take on this machine, each the best of five runs. Nothing here is asserted."""
+
+from __future__ import annotations
+
+import subprocess
+import sys
+import tempfile
+import threading
+import time
+from collections.abc import Callable
+from pathlib import Path
+
+from udsoncan import Response
+from udsoncan.services import ReadDTCInformation
+from workshop import SCENARIO, profile, settings, visiting, workshop
+
+from decoders import decode_dtc_list, decode_live, decode_obd_codes
+from decoders.values import Exchange, Request
+from gateway.bench_port import find_bench
+from gateway.links import DEFAULT_LIMITS, Plan, open_link
+from gateway.scanning import take_scan
+from sessions.journal import Kind
+from sessions.record import read_record
+from sessions.store import Store
+from sessions.verdict import judge
+
+RUNS = 5
+TWO_CODES = bytes.fromhex("5902FF4035132F9A105108")
+LIVE, STORED = bytes.fromhex("410C1BE4"), bytes.fromhex("43020143C121")
+UNIT = "7E0/7E8"
+
+
+def best(work: Callable[[], object]) -> float:
+    """Seconds of the quickest of five runs."""
+    spans = []
+    for _ in range(RUNS):
+        began_s = time.perf_counter()
+        work()
+        spans.append(time.perf_counter() - began_s)
+    return min(spans)
+
+
+def tell(name: str, figure: str, note: str = "") -> None:
+    """One line of the table."""
+    print(f"{name:<44} {figure:>16}  {note}".rstrip())  # noqa: T201
+
+
+def per_second(work: Callable[[], object], count: int) -> float:
+    """How many a second, where one run does `count`."""
+    return count / best(work)
+
+
+def command(*arguments: str) -> None:
+    """Run a command of the program in a process of its own, as a person would."""
+    subprocess.run(  # noqa: S603
+        [str(Path(sys.executable).with_name("mendproof")), *arguments],
+        check=True,
+        capture_output=True,
+    )
+
+
+def commands(folder: Path) -> None:
+    """Start of the program, and the whole demonstration with the verdict on its record."""
+    tell("mendproof --help", f"{best(lambda: command('--help')):.3f} s", "wanted: at most 0.4 s")
+    demo_s = best(lambda: command("demo", "--folder", str(folder)))
+    tell("mendproof demo, whole", f"{demo_s:.2f} s", "wanted: at most 20 s")
+    with Store.open(folder / "demo.sqlite", create=False) as store:
+        entries = store.journal(1)
+        judge_s = best(lambda: judge(read_record(store.journal(1))))
+    tell(
+        "verdict of the demonstration's journal", f"{judge_s * 1000:.0f} ms", f"{len(entries)} entries, read and judged"
+    )
+
+
+def exchanges(folder: Path) -> None:
+    """One exchange on the virtual bus, bare and through the journal, and a whole scan."""
+    count = 200
+
+    def plan() -> Plan:
+        for _ in range(count):
+            yield Request(UNIT, b"\x01\x0c")
+
+    def drop(_exchange: Exchange) -> None:
+        """Keep nothing."""
+
+    with find_bench().start(SCENARIO) as bench, open_link(bench.links[0]) as link:
+        run_s = best(lambda: link.run({UNIT: plan()}, drop, threading.Event(), DEFAULT_LIMITS))
+        tell("one exchange on the virtual bus", f"{run_s / count * 1000:.3f} ms", f"{count} in a row, one unit")
+    with workshop(folder / "exchanges.sqlite") as shop:
+        run_s = best(lambda: shop.visit.ask({UNIT: plan()}, during="watch"))
+        tell("the same, guarded and journaled", f"{run_s / count * 1000:.3f} ms")
+    with (
+        find_bench().start(SCENARIO) as bench,
+        Store.open(folder / "scans.sqlite", create=True) as store,
+        visiting(store, bench.links[0], profile(), settings({})) as visit,
+    ):
+        tell("a scan of the bench's 11 units", f"{best(lambda: take_scan(visit, 'check')):.2f} s")
+
+
+def journal(folder: Path) -> None:
+    """Entries added to a journal, each committed."""
+    count = 300
+    with Store.open(folder / "journal.sqlite", create=True) as store:
+        row = store.new_job()
+        with store.writer(row.job, actor="speed") as writer:
+            writer.append(Kind.JOB, {"complaints": []})
+            note = {"about": "engine lamp", "state": "lit"}
+            add_s = best(lambda: [writer.append(Kind.OBSERVATION, note) for _ in range(count)])
+    tell("one entry added to the journal", f"{add_s / count * 1e6:.0f} us", f"{count} in a row, each committed")
+
+
+def decoding() -> None:
+    """Answers decoded a second, beside udsoncan's decoding of the same list in the same run."""
+    count = 6000
+
+    def mixed() -> None:
+        for _ in range(count // 3):
+            decode_dtc_list(TWO_CODES)
+            decode_live(LIVE)
+            decode_obd_codes(STORED)
+
+    def lists() -> None:
+        for _ in range(count):
+            decode_dtc_list(TWO_CODES)
+
+    def theirs() -> None:
+        for _ in range(count):
+            ReadDTCInformation.interpret_response(Response.from_payload(TWO_CODES), 0x02)
+
+    ours_alone, theirs_alone = per_second(lists, count), per_second(theirs, count)
+    tell("59 02 with two codes, 41 and 43, equal shares", f"{per_second(mixed, count):,.0f} /s")
+    tell("59 02 with two codes", f"{ours_alone:,.0f} /s")
+    ratio = f"ours is {ours_alone / theirs_alone:.1f} times as quick"
+    tell("the same by udsoncan", f"{theirs_alone:,.0f} /s", ratio)
+
+
+def main() -> None:
+    """Measure and print everything."""
+    began_s = time.perf_counter()
+    tell(f"Python {sys.version.split()[0]}, best of {RUNS}", "")
+    with tempfile.TemporaryDirectory(prefix="mendproof-speed-") as name:
+        folder = Path(name)
+        decoding()
+        journal(folder)
+        exchanges(folder)
+        commands(folder / "demo")
+    tell("all of these measurements", f"{time.perf_counter() - began_s:.0f} s")
+
+
+if __name__ == "__main__":
+    main()

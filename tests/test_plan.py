@@ -1,0 +1,281 @@
+"""The scan plan, driven by hand: what it asks, in which order, and that it ends."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Generator
+
+from hypothesis import given
+from hypothesis import strategies as st
+
+from decoders.values import Answer, AnswerKind, Dtc, Exchange, Outcome, Request, functional_target, source_of
+from sessions.plan import (
+    Heard,
+    heard_units,
+    plan_live,
+    plan_prelude,
+    plan_read_back,
+    plan_round,
+    plan_standstill,
+    plan_unit,
+)
+from sessions.plan.unit import worth_reading
+
+UNIT = "7E0/7E8"
+Plan = Generator[Request, Exchange, object]
+Reply = Callable[[bytes], str | int | Outcome]
+# Reading services: ISO 14229-1 (19, 22), SAE J1979 (01, 03, 07, 09, 0A).
+READING = {0x01, 0x03, 0x07, 0x09, 0x0A, 0x19, 0x22}
+IDENTIFY = ["22F190", "22F187", "22F189", "22F18C", "22F191", "22F197"]
+
+
+def exchange(request: Request, told: str | int | Outcome) -> Exchange:
+    """What came back: a positive reply as hex, a refusal code, or another outcome."""
+    answers: tuple[Answer, ...] = ()
+    outcome, refusal = Outcome.ANSWERED, None
+    if isinstance(told, Outcome):
+        outcome = told
+    elif isinstance(told, int):
+        outcome, refusal = Outcome.REFUSED, told
+    else:
+        source = source_of(request.target)
+        answers = (Answer(source=source, data=bytes.fromhex(told), first_us=1, last_us=2, kind=AnswerKind.POSITIVE),)
+    return Exchange(
+        link="sim:plan", target=request.target, request=request.data, answers=answers, outcome=outcome, refusal=refusal
+    )
+
+
+def asked(plan: Plan, reply: Reply) -> list[str]:
+    """Every request of a plan, each answered by `reply`."""
+    found = []
+    try:
+        request = next(plan)
+        while True:
+            found.append(request.data.hex().upper())
+            request = plan.send(exchange(request, reply(request.data)))
+    except StopIteration:
+        return found
+
+
+def table(replies: dict[str, str | int | Outcome], otherwise: str | int | Outcome = 0x11) -> Reply:
+    """Replies by request; every other request gets `otherwise`."""
+    return lambda data: replies.get(data.hex().upper(), otherwise)
+
+
+LISTING = {
+    "22F186": "62F18601",
+    "1901FF": "5901FF010002",
+    "1902FF": "5902FF0420002F4035132850",
+    "190A": "590AFF0420002F40351328A1B20340",
+}
+
+
+def test_a_unit_is_identified_then_its_codes_then_obd_then_stored_records() -> None:
+    # The order: design of the scan plan; records of each code that is listed as a fault or history.
+    replies = LISTING | {"0100": "410000000000", "0101": "410100076500", "03": "4300"}
+    expected = [
+        "22F186",
+        "22F190",
+        "1901FF",
+        "1902FF",
+        "190A",
+        "1915",
+        "0100",
+        "0101",
+        "0141",
+        "03",
+        "07",
+        "0A",
+        "0902",
+        "0904",
+        "0906",
+        "090A",
+        "19040420 00FF".replace(" ", ""),
+        "1906042000FF",
+        "1904403513FF",
+        "1906403513FF",
+    ]
+    listed = replies | {"1902FF": "5902FF0420002F40351328"}
+    assert expected == asked(plan_unit(UNIT), table(listed))
+
+
+def test_a_unit_that_knows_service_22_is_asked_for_every_identifier() -> None:
+    replies = {"22F186": "62F18601", "22F190": 0x31}
+    assert IDENTIFY == asked(plan_unit(UNIT), table(replies, 0x31))[1:7]
+
+
+def test_a_unit_without_service_22_is_asked_once_more_than_its_session() -> None:
+    assert ["22F186", "22F190", "1901FF"] == asked(plan_unit(UNIT), table({}, 0x11))[:3]
+
+
+def test_codes_of_earlier_scans_are_asked_again_in_order_without_doubles() -> None:
+    again = (Dtc.parse("U0100-87"), Dtc.parse("P0420-00"), Dtc.parse("P0420"))
+    found = asked(plan_unit(UNIT, again), table({"1902FF": "5902FF0420002F"}))
+    assert ["1904042000FF", "1906042000FF", "1904C10087FF", "1906C10087FF"] == found[-4:]
+
+
+def test_a_code_merely_not_tested_has_no_records_worth_reading() -> None:
+    # ISO 14229-1, Annex D: 50 = not completed since clear and in this cycle; 20 = failed since clear.
+    assert (Dtc.parse("C0035-13"),) == worth_reading(bytes.fromhex("5902FF042000504035132000000000"))
+
+
+def test_nothing_is_worth_reading_in_no_list_or_one_that_does_not_decode() -> None:
+    assert () == worth_reading(None)
+    assert () == worth_reading(bytes.fromhex("5902FF0420"))
+
+
+def test_a_silent_unit_ends_in_eleven_requests_and_two_for_each_code_to_ask_again() -> None:
+    silent = table({}, Outcome.SILENT)
+    expected = ["22F186", "22F190", "1901FF", "1902FF", "190A", "1915", "0100", "0101", "03", "07", "0A"]
+    assert expected == asked(plan_unit(UNIT), silent)
+    assert [*expected, "1904042000FF", "1906042000FF"] == asked(plan_unit(UNIT, (Dtc.parse("P0420-00"),)), silent)
+
+
+def test_what_a_unit_supports_since_the_clear_is_read() -> None:
+    # SAE J1979, support bitmaps: 20 and 40 chain on; 30, 31, 4E, A6 as in the worked bitmaps below.
+    replies = {
+        "0100": "410000000001",
+        "0120": "412000018001",  # 30, 31, 40
+        "0140": "414000040001",  # 4E, 60
+        "0160": "416000000001",
+        "0180": "418000000001",
+        "01A0": "41A004000001",  # A6, C0
+    }
+    found = asked(plan_unit(UNIT), table(replies))
+    assert ["0100", "0120", "0140", "0160", "0180", "01A0"] == [r for r in found if r in replies]
+    assert ["0130", "0131", "014E", "01A6"] == found[found.index("0A") + 1 : found.index("0902")]
+
+
+def test_a_bitmap_that_does_not_decode_ends_the_search_for_identifiers() -> None:
+    found = asked(plan_unit(UNIT), table({"0100": "410000"}))
+    assert "0120" not in found
+    assert ["0902", "0904", "0906", "090A"] == found[-4:]
+
+
+def test_a_unit_that_speaks_no_obd_is_not_asked_for_obd_information() -> None:
+    assert not [request for request in asked(plan_unit(UNIT), table(LISTING)) if request.startswith("09")]
+
+
+def test_a_unit_that_answers_03_alone_speaks_obd() -> None:
+    assert "0902" in asked(plan_unit(UNIT), table({"03": "4300"}))
+
+
+ANY = st.one_of(
+    st.sampled_from([Outcome.SILENT, Outcome.DAMAGED, Outcome.UNSENT, 0x11, 0x22, 0x31]),
+    st.binary(max_size=12).map(lambda data: data.hex()).filter(bool),
+    st.just("good"),
+)
+
+
+@given(told=st.lists(ANY, min_size=1, max_size=40), obd=st.booleans())
+def test_whatever_comes_back_every_plan_ends_and_asks_nothing_but_readings(
+    told: list[str | int | Outcome], obd: bool
+) -> None:
+    replies = iter(told * 40)
+    good = LISTING | {"0100": "4100FFFFFFFF", "0120": "4120FFFFFFFF", "0140": "4140FFFFFFFF"}
+
+    def reply(data: bytes) -> str | int | Outcome:
+        said = next(replies)
+        return good.get(data.hex().upper(), 0x31) if said == "good" else said
+
+    again = (Dtc.parse("P0420-00"), Dtc.parse("B1D05-15"))
+    plans = [
+        plan_unit(UNIT, again),
+        plan_live(UNIT, (0x0C, 0x0D)),
+        plan_read_back(UNIT, obd=obd),
+        plan_round(UNIT, live=(0x0C,), codes=True),
+        plan_standstill(UNIT),
+    ]
+    for plan in plans:
+        found = asked(plan, reply)
+        assert len(found) <= 900, "twice the codes a reply of this size can list, and the rest of a scan"
+        assert {bytes.fromhex(request)[0] for request in found} <= READING
+
+
+def test_live_values_are_read_one_to_a_request() -> None:
+    assert ["010C", "010D"] == asked(plan_standstill(UNIT), table({}))
+    assert ["0142"] == asked(plan_live(UNIT, (0x42,)), table({}))
+
+
+def test_a_read_back_asks_the_lists_and_obd_where_the_unit_speaks_it() -> None:
+    assert ["1902FF", "190A"] == asked(plan_read_back(UNIT, obd=False), table({}))
+    assert ["1902FF", "190A", "03", "07"] == asked(plan_read_back(UNIT, obd=True), table({}))
+
+
+def test_a_round_reads_conditions_then_session_and_status() -> None:
+    replies = {"190A": "590AFF"}
+    assert ["010C", "22F186", "190A"] == asked(plan_round(UNIT, live=(0x0C,), codes=True), table(replies))
+
+
+def test_a_round_falls_back_on_the_code_list() -> None:
+    assert ["22F186", "190A", "1902FF"] == asked(plan_round(UNIT, live=(), codes=True), table({}))
+
+
+def test_a_round_of_conditions_alone_asks_no_codes() -> None:
+    assert ["010C"] == asked(plan_round(UNIT, live=(0x0C,), codes=False), table({}))
+
+
+def test_the_first_silence_ends_a_round() -> None:
+    silent = table({}, Outcome.SILENT)
+    assert ["010C"] == asked(plan_round(UNIT, live=(0x0C, 0x0D), codes=True), silent)
+    assert ["22F186"] == asked(plan_round(UNIT, live=(), codes=True), silent)
+
+
+def functional(request: Request, answers: dict[str, str]) -> Exchange:
+    """Answers of several sources to one functional request."""
+    return Exchange(
+        link="sim:plan",
+        target=request.target,
+        request=request.data,
+        answers=tuple(
+            Answer(source=source, data=bytes.fromhex(data), first_us=1, last_us=2, kind=AnswerKind.POSITIVE)
+            for source, data in answers.items()
+        ),
+    )
+
+
+def preluded(answers: dict[str, dict[str, str]]) -> list[tuple[str, str]]:
+    """Every request of the prelude, answered by target and request."""
+    plan, found = plan_prelude(), []
+    try:
+        request = next(plan)
+        while True:
+            found.append((request.target, request.data.hex().upper()))
+            request = plan.send(functional(request, answers.get(request.target, {})))
+    except StopIteration:
+        return found
+
+
+def test_the_prelude_asks_both_functional_identifiers_once_when_nobody_answers() -> None:
+    # Identifiers: ISO 15765-4.
+    assert [("functional:7DF", "0100"), ("functional:18DB33F1", "0100")] == preluded({})
+
+
+def test_the_prelude_goes_on_where_somebody_answers() -> None:
+    found = preluded({"functional:7DF": {"7E8": "410000000001"}})
+    assert [
+        ("functional:7DF", "0100"),
+        ("functional:7DF", "0120"),
+        ("functional:7DF", "0140"),
+        ("functional:18DB33F1", "0100"),
+    ] == found
+
+
+def test_who_was_heard_and_which_live_values_it_offers() -> None:
+    # 4100 00180000: identifiers 0C and 0D (SAE J1979, the high bit of the first byte is identifier 01).
+    request = Request(functional_target("7DF"), b"\x01\x00")
+    exchanges = [
+        functional(request, {"7E8": "410000180000", "18DAF110": "4100", "123": "410000180000"}),
+        exchange(Request("7E1/7E9", b"\x01\x00"), "410000180000"),
+        functional(request, {"7E8": "412000000001"}),
+    ]
+    assert (
+        Heard("18DA10F1/18DAF110", frozenset()),
+        Heard("7E0/7E8", frozenset({0x0C, 0x0D, 0x40})),
+    ) == heard_units(exchanges)
+    assert (0x0C, 0x0D) == heard_units(exchanges)[1].live
+
+
+def test_a_late_or_refusing_source_is_not_heard() -> None:
+    late = Answer(source="7E8", data=bytes.fromhex("4100FFFFFFFF"), first_us=1, last_us=2, kind=AnswerKind.LATE)
+    said = Exchange(link="sim:plan", target=functional_target("7DF"), request=b"\x01\x00", answers=(late,))
+    assert () == heard_units([said])

@@ -1,0 +1,425 @@
+"""Which clears count: accepted, withdrawn, unanswered but carried out, and erasures that nobody vouches for.
+
+Source of what is expected: the terms *accepted clear* and *unvouched erase* of the design; what a clear resets by
+ISO 14229-1 (14) and SAE J1979 (04).
+"""
+
+from __future__ import annotations
+
+import pytest
+from journal_builder import (
+    AT_REST,
+    AT_SPEED,
+    CODE,
+    UNIT,
+    Story,
+    after,
+    before,
+    cleared,
+    mended,
+    profile,
+    rounds,
+)
+
+from decoders.values import Dtc, Outcome
+from sessions.journal import Kind
+from sessions.profile import ProfileUnit
+from sessions.record import ClearEvent, Moment
+from sessions.verdict.clears import covers
+from sessions.verdict.facts import context_of, facts_of
+from sessions.verdict.sights import FaultKey, ObdSight
+
+KEY = FaultKey(unit=UNIT, dtc=Dtc.parse(CODE), memory="dtc")
+
+
+def facts(story: Story, key: FaultKey = KEY):
+    return facts_of(context_of(story.record()), key)
+
+
+def started() -> Story:
+    return before(Story(profile())).part()
+
+
+def missing(story: Story) -> str:
+    return " | ".join(story.fault().ruling.missing)
+
+
+# What a request contains.
+
+
+@pytest.mark.parametrize(
+    ("request_", "memory", "listed_by", "contained"),
+    [
+        ("14FFFFFF", "dtc", (), True),
+        ("14403513", "dtc", (), True),
+        ("14403514", "dtc", (), False),
+        ("14FFFFFF01", "dtc", (), False),  # another memory
+        ("14FFFFFF", "obd", (0x03,), False),
+        ("14FFFF33", "dtc", (), False),
+        ("14FFFF33", "dtc", (0x03,), True),
+        ("04", "dtc", (0x07,), True),
+        ("04", "obd", (0x03,), True),
+        ("04", "obd", (0x0A,), False),  # no tool erases permanent copies
+        ("04", "dtc", (), False),
+    ],
+)
+def test_a_clear_contains_what_its_group_and_memory_do(
+    request_: str, memory: str, listed_by: tuple[int, ...], contained: bool
+) -> None:
+    moment = Moment(seq=9, run="a", mono_us=0)
+    clear = ClearEvent(moment=moment, unit=UNIT, request=bytes.fromhex(request_), outcome=Outcome.ANSWERED)
+    obd = [ObdSight(moment=Moment(seq=5, run="a", mono_us=0), service=s, scan=1, listed=True) for s in listed_by]
+    key = FaultKey(unit=UNIT, dtc=Dtc.parse(CODE), memory=memory)
+    assert contained is covers(clear, key, obd)
+    assert not covers(clear, FaultKey(unit="7E0/7E8", dtc=key.dtc, memory=memory), obd)
+
+
+def test_a_code_that_obd_lists_only_after_the_clear_was_not_in_it() -> None:
+    moment = Moment(seq=9, run="a", mono_us=0)
+    clear = ClearEvent(moment=moment, unit=UNIT, request=b"\x04", outcome=Outcome.ANSWERED)
+    late = ObdSight(moment=Moment(seq=12, run="a", mono_us=0), service=0x03, scan=2, listed=True)
+    assert not covers(clear, KEY, [late])
+
+
+# Accepted, refused, withdrawn.
+
+
+def test_only_a_clear_later_than_a_before_scan_counts() -> None:
+    early = Story(profile()).clear(UNIT, "14FFFFFF")
+    assert "no complete before-scan stands before it" in facts(after(before(early), 0x2C)).erasures.refused[0]
+    none = facts(Story(profile()).clear(UNIT, "14FFFFFF").scan("after").session().codes(C0035_13=0x2C).end())
+    assert (None, 1) == (none.erasures.accepted, len(none.erasures.refused))
+
+
+def test_of_several_accepted_clears_the_latest_counts() -> None:
+    story = rounds(cleared(rounds(cleared(started()), 0x50, 0x50, 0x00)), 0x50)
+    assert 2 == len(facts(story).erasures.all_accepted)
+    assert "its test has not completed since the clear" in missing(after(story, 0x50))
+
+
+def kept(story: Story, status: int, **records) -> Story:
+    """A clear that is answered; right after it the entry is still shown."""
+    story.clear(UNIT, "14FFFFFF").readback().codes(C0035_13=status).watch()
+    story.scan("check").session().codes(C0035_13=status)
+    if records:
+        story.snapshot(CODE, status, **records)
+    return story.no_obd().end()
+
+
+def stored(status: int = 0x2C) -> Story:
+    """A before-scan in which the fault is stored."""
+    return before(Story(profile()), status).part()
+
+
+def test_the_old_status_after_the_clear_withdraws_the_acceptance() -> None:
+    story = kept(stored(0x2C), 0x2C)
+    assert ("uncleared", 6) == story.graded()
+    assert "was answered (entry 18), but the unit still lists the old entry" in story.fault().ruling.evidence[1]
+
+
+def test_the_old_snapshot_withdraws_it_whatever_the_status() -> None:
+    assert ("uncleared", 6) == kept(stored(0x2F), 0x28, **AT_SPEED).graded()
+
+
+def test_another_snapshot_is_another_entry() -> None:
+    assert ("returned", 5) == kept(stored(0x2F), 0x28, **AT_REST).graded()
+
+
+def test_a_status_that_failed_and_passed_again_is_not_the_old_one() -> None:
+    # 2F, then 2E: testFailed went out; the entry may be a new one (ISO 14229-1, Annex D, bit 0).
+    assert ("returned", 5) == kept(stored(0x2F), 0x2E).graded()
+
+
+def test_a_failing_test_after_the_clear_is_a_return() -> None:
+    assert ("returned", 3) == kept(stored(0x2F), 0x2F).graded()
+
+
+def test_an_entry_that_was_gone_once_does_not_come_back_as_the_old_one() -> None:
+    story = cleared(stored(0x2C)).scan("check").session().codes(C0035_13=0x2C).no_obd().end()
+    assert ("returned", 5) == story.graded()
+
+
+def test_a_mask_without_stored_bits_shows_neither() -> None:
+    story = stored(0x2C).clear(UNIT, "14FFFFFF").readback().codes(mask=0x40, C0035_13=0x40).watch()
+    assert ("uncleared", 6) == story.scan("check").session().codes(C0035_13=0x2C).no_obd().end().graded()
+
+
+def test_the_mask_must_tell_that_the_test_is_not_failing() -> None:
+    story = Story(profile()).scan("before").session().codes(mask=0x2E, C0035_13=0x2C).no_obd().end()
+    story.clear(UNIT, "14FFFFFF").scan("check").session().codes(mask=0x2E, C0035_13=0x2C).no_obd().end()
+    assert ("returned", 5) == story.graded()
+
+
+def test_an_entry_first_seen_after_the_clear_is_not_an_old_one() -> None:
+    story = Story(profile()).scan("before").session().codes().no_obd().end()
+    story.clear(UNIT, "14FFFFFF").codes(C0035_13=0x28).scan("check").session().codes().no_obd().end()
+    assert ("returned", 5) == story.graded()
+
+
+COUNTER = ProfileUnit(
+    address=UNIT, name="Brake control", system="chassis", occurrence_record=2, extended_sizes=((1, 1), (2, 1))
+)
+
+
+@pytest.mark.parametrize(
+    ("unit", "was", "now", "verdict"),
+    [
+        (COUNTER, "01050203", "01060203", "uncleared"),  # three occurrences, and still three
+        (COUNTER, "01050203", "01060204", "uncleared"),
+        (COUNTER, "01050201", "01060201", "returned"),  # one may be the first of a new entry
+        (COUNTER, "01050203", "01060202", "returned"),
+        (COUNTER, "0105", "0106", "returned"),
+        (COUNTER, "07050203", "07060203", "returned"),  # a record of unknown size hides the rest
+        (profile().units[0], "01050203", "01060203", "returned"),
+    ],
+)
+def test_the_occurrence_counter_tells_an_old_entry(unit: ProfileUnit, was: str, now: str, verdict: str) -> None:
+    story = Story(profile(units=(unit,))).scan("before").session().codes(C0035_13=0x2F)
+    story.answer(UNIT, "1906403513FF", f"59064035132F{was}").no_obd().end().clear(UNIT, "14FFFFFF")
+    story.scan("check").session().codes(C0035_13=0x28).answer(UNIT, "1906403513FF", f"590640351328{now}")
+    assert verdict == story.no_obd().end().graded()[0]
+
+
+def test_without_a_profile_no_counter_is_known() -> None:
+    story = Story().scan("before").session().codes(C0035_13=0x2F)
+    story.answer(UNIT, "1906403513FF", "59064035132F0203").end().clear(UNIT, "14FFFFFF")
+    story.scan("check").session().codes(C0035_13=0x28).answer(UNIT, "1906403513FF", "5906403513280203")
+    assert "returned" == story.end().graded()[0]
+
+
+def test_a_service_03_list_that_still_names_it_withdraws_the_acceptance() -> None:
+    story = Story(profile()).scan("before").session().codes(C0035_13=0x2F).answer(UNIT, "03", "43014035").end()
+    story.clear(UNIT, "14FFFFFF").readback().codes(C0035_13=0x50).answer(UNIT, "03", "43014035").watch()
+    still = story.scan("check").session().codes(C0035_13=0x50).answer(UNIT, "03", "43014035").end()
+    assert ("uncleared", 6) == still.graded()
+    failing = story.scan("check").session().codes(C0035_13=0x2F).answer(UNIT, "03", "43014035").end()
+    assert ("returned", 3) == failing.graded(), "failing now: it came back"
+
+
+def test_a_second_clear_that_is_carried_out_counts() -> None:
+    story = kept(stored(0x2C), 0x2C)
+    assert "untested" == after(rounds(cleared(story), 0x50, 0x50, 0x00)).graded()[0]
+    assert "failing where the job first listed it" in missing(after(rounds(cleared(story), 0x50)))
+
+
+# Carried out without a word.
+
+
+def test_a_clear_not_answered_after_which_the_entry_is_gone_needs_another_clear() -> None:
+    story = started().clear(UNIT, "14FFFFFF", None).readback().codes(C0035_13=0x50).supported(C0035_13=0x50).watch()
+    story = after(rounds(story, 0x50, 0x50, 0x00))
+    assert ("untested", 11) == story.graded()
+    assert "a clear of our own that the unit accepts" in missing(story)
+    assert "was not answered, yet the entry is gone" in story.fault().ruling.evidence[0]
+
+
+def test_a_clear_that_a_killed_process_may_have_sent_counts_as_not_answered() -> None:
+    story = started().note(Kind.CLEAR, {"unit": UNIT, "request": "14FFFFFF"})
+    assert ("untested", 11) == after(rounds(story, 0x50), 0x50).graded()
+
+
+def test_a_later_accepted_clear_vouches() -> None:
+    story = started().clear(UNIT, "14FFFFFF", None)
+    assert ("proven", 8) == after(rounds(cleared(story), 0x50, 0x50, 0x50, 0x00)).graded()
+
+
+def test_what_was_read_before_a_doubtful_clear_does_not_count() -> None:
+    story = rounds(cleared(started()), 0x50, 0x50, 0x50, 0x00).clear(UNIT, "14FFFFFF", None)
+    story = after(rounds(story, 0x00))
+    assert ("untested", 11) == story.graded()
+    assert "Brake control: clear this unit; what was read before does not count for the repair." in story.judged().plan
+
+
+def test_a_refused_clear_changes_nothing() -> None:
+    story = rounds(cleared(started()), 0x50, 0x50, 0x50, 0x00).clear(UNIT, "14FFFFFF", refusal=0x22)
+    assert ("proven", 8) == after(story).graded()
+
+
+def test_an_obd_list_that_loses_it_tells_of_an_unanswered_clear_too() -> None:
+    story = Story().scan("before").answer(UNIT, "03", "43010420").answer(UNIT, "07", "4700").end()
+    story.clear(UNIT, "04", None).scan("after").answer(UNIT, "03", "4300").answer(UNIT, "07", "4700").end()
+    assert "was not answered, yet the entry is gone" in story.fault("P0420").ruling.evidence[0]
+
+
+# Erasures nobody vouches for.
+
+
+def erased(story: Story, text: str) -> None:
+    """The job ends untested, for an erasure described by `text`."""
+    assert ("untested", 11) == story.graded()
+    assert "a clear of our own" in missing(story)
+    assert text in missing(story) or text in story.fault().ruling.evidence[0]
+
+
+def test_bit_5_that_goes_out_is_an_erasure() -> None:
+    erased(after(rounds(started(), 0x2F, 0x00)), "the status shows an erasure before entry 26")
+
+
+def test_bit_4_that_comes_on_is_an_erasure_even_after_a_whole_proof() -> None:
+    story = rounds(cleared(started()), 0x50, 0x50, 0x50, 0x00, 0x50, 0x00)
+    erased(after(story), "the status shows an erasure")
+    assert ("proven", 8) == after(rounds(cleared(story), 0x50, 0x50, 0x50, 0x00)).graded()
+
+
+def test_an_accepted_clear_explains_its_own_bits() -> None:
+    assert facts(mended()).erasures.unvouched is None
+
+
+def test_another_codes_bits_tell_of_an_erasure_of_the_whole_memory() -> None:
+    story = rounds(cleared(started()), 0x50, 0x50, 0x50, 0x00)
+    story.supported(C0035_13=0x00, C0040_13=0x00).wait(100).supported(C0035_13=0x00, C0040_13=0x50)
+    erased(after(story), "C0040-13 shows an erasure before entry")
+
+
+@pytest.mark.parametrize("request_", ["14C0FF13", "04", "14FFFF33"])
+def test_a_clear_of_that_other_code_explains_it(request_: str) -> None:
+    story = started().supported(C0035_13=0x2F, U00FF_13=0x00)
+    story.clear(UNIT, request_, "44" if request_ == "04" else "54").supported(C0035_13=0x2F, U00FF_13=0x50)
+    cleared(story)
+    assert ("proven", 8) == after(rounds(story, 0x50, 0x50, 0x50, 0x00)).graded()
+
+
+@pytest.mark.parametrize(("request_", "refusal"), [("14FFFFFF", 0x22), ("14403513", None)])
+def test_a_refused_clear_or_one_of_another_code_does_not(request_: str, refusal: int | None) -> None:
+    story = rounds(cleared(started()), 0x50, 0x50, 0x50, 0x00).supported(C0035_13=0x00, C0040_13=0x00)
+    story.clear(UNIT, request_, refusal=refusal).supported(C0035_13=0x50, C0040_13=0x50)
+    story = after(rounds(story, 0x50, 0x50, 0x50, 0x00))
+    erased(story, "shows an erasure")
+
+
+def test_a_fault_listed_again_by_a_list_of_stored_entries_is_no_sign_of_an_erasure() -> None:
+    # Lists of stored entries never name what is merely not tested: absence from them says nothing of bit 4.
+    story = started().clear(UNIT, "14FFFFFF").codes().supported(C0035_13=0x50).codes().supported(C0035_13=0x50)
+    assert facts(story).erasures.unvouched is None
+
+
+def test_a_list_that_names_untested_codes_shows_an_erasure_by_naming_it_again() -> None:
+    story = started().clear(UNIT, "14FFFFFF").codes(C0035_13=0x50).wait(9).codes().wait(9).codes(C0035_13=0x50)
+    assert facts(story).erasures.unvouched is not None
+
+
+def counted(first: dict[str, float], second: dict[str, float], *, clear: str | None = "14FFFFFF") -> Story:
+    """The plain story, with counters since clear read before and after."""
+    story = Story(profile()).scan("before").live(**AT_REST, **first).session().codes(C0035_13=0x2F)
+    story.supported(C0035_13=0x2F).no_obd().snapshot(CODE, 0x2F, **AT_SPEED).end().part()
+    if clear is not None:
+        story = cleared(story)
+    rounds(story, 0x50, 0x50, 0x50, 0x00)
+    story.wait(60).scan("after").live(**second).session().codes().supported(C0035_13=0)
+    return story.no_obd().end()
+
+
+LOW, HIGH = {"warm_ups": 2}, {"warm_ups": 40}
+
+
+@pytest.mark.parametrize(
+    ("name", "words"), [("warm_ups", "warm-ups"), ("distance", "distance"), ("minutes", "engine time")]
+)
+def test_a_counter_since_clear_that_went_down_is_an_erasure(name: str, words: str) -> None:
+    # SAE J1979, PIDs 30, 31, 4E: since codes were cleared.
+    assert ("proven", 8) == counted({name: 40}, {name: 2}).graded()
+    story = counted({}, {name: 40}).scan("after").live(**{name: 2}).session().codes().supported(C0035_13=0)
+    erased(story.no_obd().end(), f"{words} since clear went down")
+
+
+def test_a_clear_of_one_code_explains_no_counter() -> None:
+    story = Story(profile()).scan("before").live(**AT_REST, **HIGH).session().codes(C0035_13=0x2F)
+    story.supported(C0035_13=0x2F).no_obd().snapshot(CODE, 0x2F, **AT_SPEED).end().part()
+    story.clear(UNIT, "14403513").supported(C0035_13=0x50)
+    rounds(story, 0x50, 0x50, 0x50, 0x00).scan("after").live(**LOW).session().codes().supported(C0035_13=0)
+    erased(story.no_obd().end(), "warm-ups since clear went down")
+
+
+def again(story: Story, **values: float) -> Story:
+    """One more after-scan with these counters."""
+    story.wait(60).scan("after").live(**values).session().codes().supported(C0035_13=0)
+    return story.no_obd().end()
+
+
+def test_distance_since_clear_that_lags_behind_the_odometer_is_an_erasure() -> None:
+    story = counted({"distance": 500, "odometer": 84_000}, {"distance": 30, "odometer": 84_030})
+    assert ("proven", 8) == story.graded()
+    assert ("proven", 8) == again(story, distance=58, odometer=84_060).graded(), "2 km may be missing"
+    erased(again(story, distance=85, odometer=84_090), "distance since clear lags 3 km behind the odometer")
+
+
+def test_distance_stuck_at_its_top_does_not_lag() -> None:
+    # SAE J1979, PID 31: two bytes, sticks at FFFF.
+    story = counted({"distance": 500, "odometer": 84_000}, {"distance": 65_535, "odometer": 84_030})
+    assert ("proven", 8) == again(story, distance=65_535, odometer=84_090).graded()
+
+
+def test_an_odometer_read_in_one_scan_only_compares_with_nothing() -> None:
+    story = counted({"distance": 500, "odometer": 84_000}, {"distance": 30})
+    assert ("proven", 8) == again(story, odometer=84_090).graded()
+
+
+def test_counters_of_a_scan_under_way_compare_too() -> None:
+    story = again(counted({}, {"distance": 30, "odometer": 84_030}), distance=31, odometer=84_031)
+    erased(story.scan("check").live(distance=31, odometer=84_041), "distance since clear lags 10 km")
+
+
+def monitored(first: int, second: int, third: int | None = None) -> Story:
+    story = Story(profile()).scan("before").live(**AT_REST).monitors(incomplete=first).session()
+    story.codes(C0035_13=0x2F).supported(C0035_13=0x2F).no_obd().snapshot(CODE, 0x2F, **AT_SPEED).end().part()
+    rounds(cleared(story), 0x50, 0x50, 0x50, 0x00)
+    for incomplete in (second, third):
+        if incomplete is not None:
+            story.scan("after").monitors(incomplete=incomplete).session().codes().supported(C0035_13=0).no_obd().end()
+    return story
+
+
+def test_a_monitor_that_goes_incomplete_is_an_erasure() -> None:
+    # SAE J1979, PID 01, byte D: bit 0 is the catalyst monitor.
+    assert ("proven", 8) == monitored(0x00, 0x01).graded()
+    erased(monitored(0x00, 0x00, 0x01), "monitor catalyst went incomplete")
+    assert ("proven", 8) == monitored(0x00, 0x01, 0x00).graded()
+
+
+# Another unit in its place.
+
+
+def swapped(*, listed: int = 0x00, serial_after: str | None = "42", request: str = "22F18C") -> Story:
+    """The unit is replaced; the new one's first reading shows the given status."""
+    did = request[2:]
+    story = Story(profile()).scan("before").live(**AT_REST, **HIGH).session()
+    story.answer(UNIT, request, f"62{did}41").codes(C0035_13=0x2F).no_obd().snapshot(CODE, 0x2F, **AT_SPEED).end()
+    story.part("unit replaced").wait(60).scan("check").session()
+    if serial_after is None:
+        story.silent(UNIT, request)
+    else:
+        story.answer(UNIT, request, f"62{did}{serial_after}")
+    story.live(**LOW).codes(**({"C0035_13": listed} if listed else {})).no_obd().end()
+    return story
+
+
+@pytest.mark.parametrize("request_", ["22F18C", "22F187", "22F189"])
+def test_the_first_reading_of_another_unit_is_an_accepted_clear_of_the_old_memory(request_: str) -> None:
+    # ISO 14229-1, Annex C: F18C serial number, F187 part number, F189 software version.
+    story = swapped(listed=0x50, request=request_)
+    assert ("untested", 11) == story.graded()
+    assert f"another unit stands in its place ({request_[2:]} changed from A to B)" == story.fault().ruling.evidence[0]
+
+
+def test_a_test_passed_in_the_new_unit_proves() -> None:
+    story = after(rounds(swapped(listed=0x50), 0x50, 0x50, 0x50, 0x00))
+    assert ("proven", 8) == story.graded()
+
+
+def test_a_code_that_the_new_unit_lists_at_once_came_with_it() -> None:
+    fault = swapped(listed=0x28).fault()
+    assert ("new", 2) == (fault.verdict.value, fault.ruling.rule)
+    assert "it came with the unit" == fault.ruling.evidence[0]
+
+
+def test_a_code_that_came_with_the_unit_and_is_gone_again_is_not_new() -> None:
+    assert "new" != after(cleared(swapped(listed=0x28)), 0x50).graded()[0]
+
+
+@pytest.mark.parametrize("serial_after", [None, "41"])
+def test_the_same_unit_or_one_that_does_not_tell_is_no_other(serial_after: str | None) -> None:
+    assert facts(swapped(serial_after=serial_after)).erasures.accepted is None
+
+
+def test_bytes_that_are_no_text_are_shown_as_hex() -> None:
+    assert "from A to FF01" in swapped(listed=0x50, serial_after="FF01").fault().ruling.evidence[0]

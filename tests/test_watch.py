@@ -1,0 +1,125 @@
+"""Watching: rounds of reading while the car is used, until each fault passed under its conditions or came back."""
+
+from __future__ import annotations
+
+import threading
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+from cli_help import QUICK, Cli, running_bench
+
+import gateway.watching
+from decoders.values import Dtc
+from sessions.verdict.conditions import ConditionSet
+from sessions.verdict.met import SetResult
+from sessions.verdict.sights import FaultKey
+from sessions.verdict.watched import WatchedFault
+from simulators.door import RunningBench
+
+KEY = FaultKey(unit="760/768", dtc=Dtc.parse("C0035-13"), memory="dtc")
+BRIEF = ("--set", "rules.hold_s=1")
+
+
+@pytest.fixture
+def cli(tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]) -> Cli:
+    return Cli(tmp_path, monkeypatch, capsys)
+
+
+@pytest.fixture
+def bench() -> Iterator[RunningBench]:
+    with running_bench() as running:
+        yield running
+
+
+def result(*, met: bool, problem: str | None = None) -> SetResult:
+    conditions = ConditionSet(origin="stored record 01", problem=problem)
+    return SetResult(
+        conditions=conditions, words="engine off, standing", held_s=0.0, needed_s=10.0, seen_at=None, met=met
+    )
+
+
+def fault(*sets: SetResult, came_back: bool = False) -> WatchedFault:
+    return WatchedFault(key=KEY, unit_name="Brake control", sets=sets, came_back=came_back)
+
+
+@pytest.mark.parametrize(
+    ("watched", "done", "words"),
+    [
+        (fault(result(met=True), came_back=True), True, "came back"),
+        (fault(), False, "its conditions are not known"),
+        (fault(result(met=True)), True, "passed under all its conditions"),
+        (
+            fault(result(met=True), result(met=False)),
+            False,
+            "1 of 2 conditions met; next: engine off, standing",
+        ),
+        (fault(result(met=False, problem="not readable")), False, "0 of 1 conditions met; next: not readable"),
+    ],
+)
+def test_where_a_fault_stands_is_told_in_words(watched: WatchedFault, done: bool, words: str) -> None:
+    assert (done, words) == (watched.done, watched.words)
+
+
+def move(bench: RunningBench, over: threading.Event) -> None:
+    """A driver: stands a while with the key on, then drives steadily at the speed of the stored records."""
+    for _ in range(8):
+        if over.wait(0.3):
+            return
+        bench.act("wait", seconds=3)
+    bench.act("start_engine")
+    while not over.wait(0.06):
+        bench.act("drive", kmh=62, seconds=5)
+
+
+def test_watching_ends_when_every_standing_fault_passed_or_came_back(
+    cli: Cli, bench: RunningBench, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Real time and the world's run side by side: a second of holding is enough here, by a setting of the job."""
+    link = bench.links[0]
+    cli.done("job", "open", "--profile", cli.profile_file(), *BRIEF)
+    cli.done("scan", "1", "--as", "before", "--link", link, *QUICK)
+    bench.act("repair", component="front_left_speed_sensor")
+    cli.done("repair", "part", "1", "sensor")
+    cli.done("clear", "1", "--link", link, *QUICK)
+    monkeypatch.setattr(gateway.watching, "ROUND_S", 0.05)
+    monkeypatch.setattr("gateway.cli.watch.JUDGE_EVERY_S", 0.5)
+    over = threading.Event()
+    driver = threading.Thread(target=move, args=(bench, over))
+    driver.start()
+    try:
+        form = cli.done("watch", "1", "--link", link, "--minutes", "1", "--json", *QUICK).form
+    finally:
+        over.set()
+        driver.join()
+    states = {fault["code"]: fault["state"] for fault in form["faults"]}
+    assert {
+        "B1B3A-77": "came back",
+        "B2A10-00": "came back",
+        "C0035-13": "passed under all its conditions",
+        "U0415-00": "passed under all its conditions",
+        "U0415-81": "passed under all its conditions",
+    } == states
+    bench.act("drive", kmh=0, seconds=25)
+    bench.act("stop_engine")
+    cli.done("scan", "1", "--as", "after", "--link", link, *QUICK)
+    verdicts = {item["code"]: item["verdict"] for item in cli.done("verdict", "1", "--json").form["faults"]}
+    assert "proven" == verdicts["C0035-13"]
+    assert "untested" == verdicts["P0353-13"]
+
+
+def test_without_a_clear_there_is_nothing_to_watch(cli: Cli, bench: RunningBench) -> None:
+    cli.use_scanned_job()
+    line = cli.fails(2, "watch", "1", "--link", bench.links[0], *QUICK)
+    assert "There is nothing to watch" in line
+
+
+def test_the_time_given_ends_it(cli: Cli, bench: RunningBench, monkeypatch: pytest.MonkeyPatch) -> None:
+    """A deadline that has passed: where each fault stands is told, and nothing was asked."""
+    cli.use_scanned_job()
+    cli.done("clear", "1", "--link", bench.links[0], *QUICK)
+    frames = len(bench.frames)
+    monkeypatch.setattr("gateway.cli.watch.MINUTE_S", 0)
+    out = cli.done("watch", "1", "--link", bench.links[0], "--minutes", "1", *QUICK).out
+    assert "Brake control 760/768  C0035-13  0 of 3 conditions met" in out
+    assert frames == len(bench.frames)

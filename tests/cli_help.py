@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import atexit
 import functools
 import json
 import shutil
@@ -22,7 +23,7 @@ from sessions.record import JobRecord, read_record
 from sessions.store import Store
 from simulators.door import RunningBench
 
-QUICK = ("--set", "scan.p2_ms=60", "--set", "scan.functional_ms=60")
+QUICK = ("--set", "scan.functional_ms=80")
 CLEAR_SERVICES = (0x04, 0x14)
 
 
@@ -99,7 +100,9 @@ def one_line(err: str) -> str:
 @functools.cache
 def scanned_store() -> Path:
     """A record with one job, whose car has been scanned as `before`; made once, copied by those who change it."""
-    path = Path(tempfile.mkdtemp(prefix="mendproof-scanned-")) / "record.sqlite"
+    folder = Path(tempfile.mkdtemp(prefix="mendproof-scanned-"))
+    atexit.register(shutil.rmtree, folder, ignore_errors=True)
+    path = folder / "record.sqlite"
     with workshop(path) as shop:
         assert take_scan(shop.visit, "before").complete
     return path

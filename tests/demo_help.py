@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import atexit
 import contextlib
 import functools
 import io
@@ -71,6 +72,7 @@ def shell(store_file: Path, query: str) -> list[str] | None:
 def demo_run() -> DemoRun:
     """Run ``mendproof demo`` once, in this process; every caller gets the same run."""
     folder = Path(tempfile.mkdtemp(prefix="mendproof-demo-"))
+    atexit.register(shutil.rmtree, folder, ignore_errors=True)
     store_file = folder / "demo.sqlite"
     for name in ("demo.sqlite", "report.html", "mine.txt"):
         (folder / name).write_text(OLD)

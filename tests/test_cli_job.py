@@ -334,6 +334,12 @@ def test_without_any_option_the_record_lies_in_the_users_data_folder(cli: Cli, m
     assert (cli.folder / "xdg_data_home" / "mendproof" / "mendproof.sqlite").exists()
 
 
+def test_a_number_keeps_its_unit_on_its_line() -> None:
+    text = "    shown:   " + "word " * 16 + "held 15 s, entry 636"
+    lines = gateway.cli.console.folded(Terminal(file=io.StringIO()), text, 13).splitlines()
+    assert ["    shown:   " + "word " * 15 + "word held", " " * 13 + "15 s, entry 636"] == lines
+
+
 def test_a_terminal_sees_lines_that_fit_it(cli: Cli, monkeypatch: pytest.MonkeyPatch) -> None:
     cli.use_scanned_job()
     monkeypatch.setenv("FORCE_COLOR", "1")

@@ -8,6 +8,7 @@ import threading
 
 import can
 import pytest
+from can.interfaces.virtual import VirtualBus
 
 from decoders.errors import LinkError, UsageError
 from decoders.values import Exchange, Outcome, Request
@@ -68,7 +69,7 @@ def test_sim_is_for_the_demonstration_only() -> None:
     with pytest.raises(UsageError, match="a new car each time") as caught:
         open_link("sim:repaired")
     assert caught.value.exit_code == 2
-    assert "mendproof bench run repaired" in caught.value.next_step
+    assert "mendproof demo" in caught.value.next_step
 
 
 @pytest.mark.parametrize("text", ["dongle:/dev/rfcomm0", "doip:192.0.2.1", "replay:job.bundle"])
@@ -119,7 +120,7 @@ def test_the_bus_is_opened_with_these_settings_and_no_configuration_file(
 
     def record(channel: str, **given: object) -> can.BusABC:
         seen.append((channel, given))
-        return can.interfaces.virtual.VirtualBus("settings")
+        return VirtualBus("settings")
 
     monkeypatch.setattr(can, "Bus", record)
     open_link(text).close()

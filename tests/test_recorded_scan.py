@@ -28,7 +28,7 @@ address = "7E0/7E8"
 name = "Engine"
 system = "powertrain"
 """
-SHORT = {"scan.p2_ms": 40, "scan.functional_ms": 40, "scan.n_cr_ms": 200}
+SHORT = {"scan.p2_ms": 80, "scan.functional_ms": 80, "scan.n_cr_ms": 300}
 
 
 class Scanned:

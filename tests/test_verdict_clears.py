@@ -423,3 +423,12 @@ def test_the_same_unit_or_one_that_does_not_tell_is_no_other(serial_after: str |
 
 def test_bytes_that_are_no_text_are_shown_as_hex() -> None:
     assert "from A to FF01" in swapped(listed=0x50, serial_after="FF01").fault().ruling.evidence[0]
+
+
+def test_the_latest_change_counts_and_a_broken_answer_is_none() -> None:
+    story = Story(profile()).scan("before").answer(UNIT, "22F187", "62F18741").answer(UNIT, "22F18C", "62F18C41").end()
+    story.scan("check").answer(UNIT, "22F187", "62F187").answer(UNIT, "22F18C", "62F18C42").session()
+    story.codes(C0035_13=0x50).end().scan("check").answer(UNIT, "22F187", "62F18742").answer(UNIT, "22F189", "62F18941")
+    story.answer(UNIT, "22F18C", "62F18C43").session().codes(C0035_13=0x20).no_obd().end()
+    swap = context_of(story.record()).swaps[UNIT]
+    assert (3, "F187 changed from A to B") == (swap.scan, swap.what)

@@ -443,6 +443,16 @@ def test_without_bit_4_a_cycle_that_the_unit_shows_and_completes_in_is_enough() 
     assert ("proven", 8) == masked(0xEF, 0x40, 0x00, 0x40, 0x40, 0x40, 0x40, 0x00).graded()
 
 
+def test_without_bit_4_a_short_silence_shows_no_cycle() -> None:
+    story = Story(profile()).scan("before").live(**AT_REST).session().codes(mask=0xEF, C0035_13=0x2F)
+    story.supported(mask=0xEF, C0035_13=0x2F).no_obd().snapshot(CODE, 0x2F, **AT_SPEED).end().part()
+    story.clear(UNIT, "14FFFFFF").silent(UNIT, "22F186")
+    for status in (0x40, 0x40, 0x40, 0x00):
+        story.wait(4).live(**AT_SPEED).session().supported(mask=0xEF, C0035_13=status)
+    story.wait(4).scan("after").session().codes(mask=0xEF).supported(mask=0xEF, C0035_13=0).no_obd().end()
+    assert "its test has not completed in a cycle begun since the clear" == missing(story)
+
+
 def test_without_bits_4_and_6_the_unit_does_not_tell() -> None:
     assert "the unit does not tell whether its test has run" in missing(masked(0xAF, 0x00, 0x00, 0x00, 0x00))
 

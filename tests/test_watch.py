@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-import threading
+import itertools
 from collections.abc import Iterator
 from pathlib import Path
 
@@ -10,7 +10,8 @@ import pytest
 from cli_help import QUICK, Cli, running_bench
 
 import gateway.watching
-from decoders.values import Dtc
+from decoders.values import Dtc, Exchange
+from gateway.visit import Visit
 from sessions.verdict.conditions import ConditionSet
 from sessions.verdict.met import SetResult
 from sessions.verdict.sights import FaultKey
@@ -18,6 +19,7 @@ from sessions.verdict.watched import WatchedFault
 from simulators.door import RunningBench
 
 KEY = FaultKey(unit="760/768", dtc=Dtc.parse("C0035-13"), memory="dtc")
+STANDING_ROUNDS = 40
 BRIEF = ("--set", "rules.hold_s=1")
 
 
@@ -61,15 +63,23 @@ def test_where_a_fault_stands_is_told_in_words(watched: WatchedFault, done: bool
     assert (done, words) == (watched.done, watched.words)
 
 
-def move(bench: RunningBench, over: threading.Event) -> None:
-    """A driver: stands a while with the key on, then drives steadily at the speed of the stored records."""
-    for _ in range(8):
-        if over.wait(0.3):
-            return
-        bench.act("wait", seconds=3)
-    bench.act("start_engine")
-    while not over.wait(0.06):
-        bench.act("drive", kmh=62, seconds=5)
+def driven_between_rounds(bench: RunningBench, monkeypatch: pytest.MonkeyPatch) -> None:
+    """A driver who moves after each round: stands a while with the key on, then drives at the stored speed."""
+    rounds = itertools.count(1)
+    real_round = gateway.watching.watch_round
+
+    def round_then_drive(visit: Visit, watch: gateway.watching.Watch) -> tuple[Exchange, ...]:
+        kept = real_round(visit, watch)
+        number = next(rounds)
+        if number <= STANDING_ROUNDS:
+            bench.act("wait", seconds=1)
+        else:
+            if number == STANDING_ROUNDS + 1:
+                bench.act("start_engine")
+            bench.act("drive", kmh=62, seconds=5)
+        return kept
+
+    monkeypatch.setattr(gateway.watching, "watch_round", round_then_drive)
 
 
 def test_watching_ends_when_every_standing_fault_passed_or_came_back(
@@ -83,15 +93,9 @@ def test_watching_ends_when_every_standing_fault_passed_or_came_back(
     cli.done("repair", "part", "1", "sensor")
     cli.done("clear", "1", "--link", link, *QUICK)
     monkeypatch.setattr(gateway.watching, "ROUND_S", 0.05)
-    monkeypatch.setattr("gateway.cli.watch.JUDGE_EVERY_S", 0.5)
-    over = threading.Event()
-    driver = threading.Thread(target=move, args=(bench, over))
-    driver.start()
-    try:
-        form = cli.done("watch", "1", "--link", link, "--minutes", "1", "--json", *QUICK).form
-    finally:
-        over.set()
-        driver.join()
+    monkeypatch.setattr("gateway.cli.watch.JUDGE_EVERY_S", 1.0)
+    driven_between_rounds(bench, monkeypatch)
+    form = cli.done("watch", "1", "--link", link, "--minutes", "1", "--json", *QUICK).form
     states = {fault["code"]: fault["state"] for fault in form["faults"]}
     assert {
         "B1B3A-77": "came back",

@@ -17,8 +17,8 @@ from sessions.store import Store
 from simulators.door import RunningBench
 
 SCENARIO = "warning-lamps"
-# Far above what a unit of the bench needs, far below what a real one may take: silence costs less time.
-QUICK = {"scan.p2_ms": 60, "scan.functional_ms": 60}
+# Enough for any unit of the bench on a busy machine; calls to all wait less than for real units.
+QUICK = {"scan.functional_ms": 80}
 
 
 def profile() -> LoadedProfile:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import re
 import sys
 import textwrap
 
@@ -10,6 +11,9 @@ from rich.console import Console
 
 PIPED_WIDTH = 100
 """Columns of a line that no terminal limits."""
+
+_FIXED_SPACE = "\N{NO-BREAK SPACE}"
+_UNIT_SPACE = re.compile(r"(?<=\d) (?=\S{1,4}(?:\W|$))")  # a number keeps its unit on the same line
 
 
 def silence_stdout() -> None:
@@ -37,10 +41,10 @@ def folded(console: Console, text: str, hang: int) -> str:
     width = console.width if console.is_terminal else PIPED_WIDTH
     lead = text[: len(text) - len(text.lstrip())]
     return textwrap.fill(
-        text.lstrip(),
+        _UNIT_SPACE.sub(_FIXED_SPACE, text.lstrip()),
         max(width, hang + 40),
         initial_indent=lead,
         subsequent_indent=" " * hang,
         break_on_hyphens=False,
         break_long_words=False,
-    )
+    ).replace(_FIXED_SPACE, " ")

@@ -133,7 +133,7 @@ def job_close(frame: Frame, job: int) -> None:
 @shared_options
 @pass_frame
 def job_set_aside(frame: Frame, job: int, unit: str, code: str | None, reason: str) -> None:
-    """Set a fault or a unit aside, with the reason; it is shown and counted, never hidden."""
+    """Set a fault or unit aside; it is counted, never hidden."""
     from gateway.jobs import set_aside
 
     with writing(frame, job) as (store, writer):
@@ -150,7 +150,7 @@ def job_set_aside(frame: Frame, job: int, unit: str, code: str | None, reason: s
 @shared_options
 @pass_frame
 def job_observe(frame: Frame, job: int, about: str, state: str, text: str) -> None:
-    """Note a lamp that is lit, or that a complaint or lamp is gone or explained."""
+    """Note a lamp or complaint: lit, gone or explained."""
     from gateway.jobs import check_about, note_observation, record_of
 
     with writing(frame, job) as (store, writer):

@@ -44,7 +44,7 @@ def verdict(frame: Frame, job: int, strict: bool) -> None:
 @shared_options
 @pass_frame
 def report(frame: Frame, job: int, out: Path) -> None:
-    """Write the report of a job: .html to read and print, .json for programs."""
+    """Write the report of a job, as a page or for programs."""
     from decoders.errors import UsageError
     from gateway.jobs import judge_job, write_report
     from sessions.verdict import verdict_form
@@ -79,7 +79,7 @@ def settings(frame: Frame) -> None:
 @shared_options
 @pass_frame
 def links(frame: Frame) -> None:
-    """Show which links this version brings and which CAN interfaces are known here."""
+    """Show what can be plugged in here."""
     from gateway.links.address import known_interfaces
 
     found = known_interfaces()

@@ -13,7 +13,7 @@ from gateway.cli.jobs import JOB
 if TYPE_CHECKING:
     from gateway.clearing import ClearAnswer
 
-LINK = click.option("--link", required=True, metavar="LINK", help="e.g. can:socketcan:can0?bitrate=500000")
+LINK = click.option("--link", required=True, metavar="LINK", help="The way to the vehicle, e.g. can:socketcan:can0.")
 DEMO_FOLDER = Path("mendproof-demo")
 
 

@@ -2,10 +2,11 @@
 
 from sessions.verdict.emissions import EmissionsLook, emissions_looks
 from sessions.verdict.form import verdict_form
-from sessions.verdict.job import FaultVerdict, JobGrade, JobVerdict, SetAside, UnitPair, judge, worth_watching
+from sessions.verdict.job import FaultVerdict, JobGrade, JobVerdict, SetAside, UnitPair, judge
 from sessions.verdict.rules import RULES, Ruling, Verdict
 from sessions.verdict.settings import RULES_VERSION, RuleSettings
 from sessions.verdict.units import UnitLook, unit_look, unit_looks
+from sessions.verdict.watched import worth_watching
 
 __all__ = [
     "RULES",

@@ -33,10 +33,13 @@ class UnitCycles:
     Args:
         key_ons: key-ons seen, by a unit that showed that such a key-on begins its cycle.
         boundaries: journal places at which a new cycle may have begun, whatever the reason.
+        starts: journal places by which a new cycle has begun for certain: the unit's own bits or the engine's run
+            time show it, or it was silent long enough with the key off.
     """
 
     key_ons: tuple[KeyOn, ...]
     boundaries: tuple[int, ...]
+    starts: tuple[int, ...]
 
     def same(self, start_seq: int, end_seq: int) -> bool:
         """True if nothing between two places says that a new cycle began."""
@@ -63,7 +66,12 @@ def cycles_of(
     boundaries += [
         later.seq for earlier, later in signs if not any(item.lies_within(earlier, later) for item in silences)
     ]
-    return UnitCycles(key_ons=tuple(key_ons) if shown else (), boundaries=tuple(sorted(boundaries)))
+    starts = [item.answered.seq for item in key_ons] + [later.seq for _earlier, later in signs]
+    return UnitCycles(
+        key_ons=tuple(key_ons) if shown else (),
+        boundaries=tuple(sorted(boundaries)),
+        starts=tuple(sorted(starts)),
+    )
 
 
 def _silences(record: JobRecord, unit: str, tracks: LiveTracks) -> list[KeyOn]:
@@ -117,7 +125,10 @@ def _engine_ran_through(silence: KeyOn, tracks: LiveTracks) -> bool:
 
 
 def _begins_cycle(key_on: KeyOn, flip: Flip, tracks: LiveTracks, record: JobRecord, silences: Iterable[KeyOn]) -> bool:
-    """True if bit 6 of a code came on with this key-on, before the engine ran, and not with an erasure."""
+    """True if bit 6 of a code came on with this key-on, before the engine ran, and not with an erasure.
+
+    It was out just before the silence: a cycle that began earlier, unseen, would look the same.
+    """
     next_silence = min(
         (item.first_silent.seq for item in silences if item.first_silent.seq > key_on.answered.seq),
         default=record.last_seq + 1,
@@ -126,6 +137,7 @@ def _begins_cycle(key_on: KeyOn, flip: Flip, tracks: LiveTracks, record: JobReco
         flip.came_on(StatusBit.NOT_COMPLETED_THIS_CYCLE)
         and not flip.shows_erasure
         and key_on.lies_within(flip.earlier, flip.later)
+        and tracks.close(flip.earlier, key_on.first_silent)
         and flip.later.seq < next_silence
         and engine_never_ran(tracks, key_on, flip.later, electric_drive=record.profile.electric_drive)
     )

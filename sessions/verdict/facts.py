@@ -54,7 +54,7 @@ class FaultFacts:
         counted_from: rules 8 to 10 count only looks later than this: the last clear or repair.
         absence_counts: True if absence from a list may count as passed.
         reset_seen: True if the first read-back after the clear showed bit 4 come on for another code.
-        cycle_starts: places at which a new cycle of its unit may have begun.
+        cycle_starts: places by which a new cycle of its unit has begun for certain.
         watched_throughout: True if no cycle since the clear went by without a look that could see it fail.
     """
 
@@ -97,19 +97,18 @@ class FaultFacts:
         base = self.base
         return () if base is None else tuple(sight for sight in self.obd if sight.seq > base.seq)
 
+    def _in_after(self, scan: int | None) -> bool:
+        return self.after is not None and scan == self.after.number
+
     @property
     def after_sights(self) -> tuple[Sight, ...]:
         """Looks in the after-scan."""
-        if self.after is None:
-            return ()
-        return tuple(sight for sight in self.sights if sight.scan == self.after.number)
+        return tuple(sight for sight in self.sights if self._in_after(sight.scan))
 
     @property
     def after_obd(self) -> tuple[ObdSight, ...]:
         """OBD looks in the after-scan, by services 03 and 07."""
-        if self.after is None:
-            return ()
-        return tuple(sight for sight in self.obd if sight.scan == self.after.number and sight.service in (0x03, 0x07))
+        return tuple(sight for sight in self.obd if self._in_after(sight.scan) and sight.service in (0x03, 0x07))
 
     @property
     def standing(self) -> bool:
@@ -204,7 +203,7 @@ def facts_of(context: JobContext, key: FaultKey) -> FaultFacts:
         counted_from=counted_from,
         absence_counts=absence,
         reset_seen=reset_seen(record, key, erasures.accepted),
-        cycle_starts=context.cycles[key.unit].boundaries,
+        cycle_starts=context.cycles[key.unit].starts,
         watched_throughout=watched_throughout(
             sights, erasures.accepted, context.cycles[key.unit].key_ons, context.settings
         ),

@@ -8,8 +8,9 @@ from itertools import pairwise
 
 from decoders import decode_identifier, decode_info, text_of
 from decoders.errors import DecodeError
-from decoders.values import Exchange, is_functional
+from decoders.values import is_functional
 from sessions.record import JobRecord
+from sessions.record.decode import answer_of
 
 SERIAL_PART_SOFTWARE = (0xF187, 0xF189, 0xF18C)
 VIN_BY_UDS, VIN_BY_OBD = b"\x22\xf1\x90", b"\x09\x02"
@@ -33,19 +34,10 @@ def identifier_history(record: JobRecord, unit: str, number: int) -> tuple[tuple
         exchange = item.exchange
         if exchange.target != unit or exchange.request != request or item.scan is None:
             continue
-        data = _identifier_data(exchange)
-        if data is not None:
-            found.append((item.moment.seq, item.scan, data))
+        _outcome, data = answer_of(exchange)
+        if data is not None and data[3:]:
+            found.append((item.moment.seq, item.scan, data[3:]))
     return tuple(found)
-
-
-def _identifier_data(exchange: Exchange) -> bytes | None:
-    if exchange.positive is None:
-        return None
-    try:
-        return decode_identifier(exchange.positive).data
-    except DecodeError:
-        return None
 
 
 def swaps_of(record: JobRecord) -> dict[str, Swap]:

@@ -13,7 +13,7 @@ from sessions.verdict.loose_ends import unit_reasons, units_that_count, unsettle
 from sessions.verdict.proof_plan import LooseEnd, proof_plan
 from sessions.verdict.rules import Ruling, Verdict, decide
 from sessions.verdict.scans import taken_after_erase
-from sessions.verdict.sights import CAME_BACK, FaultKey, fault_keys
+from sessions.verdict.sights import FaultKey, fault_keys
 from sessions.verdict.units import UnitLook, unit_looks
 
 SPOILS_SIBLINGS = frozenset({Verdict.NEW, Verdict.RETURNED, Verdict.FAILING})
@@ -129,24 +129,6 @@ def judge(record: JobRecord) -> JobVerdict:
         history=tuple((item.key.unit, item.key.dtc.text) for item in facts if not is_fault(item)),
         units=units,
         plan=proof_plan(context, [item for item in shown if item.key not in aside], rulings, loose),
-    )
-
-
-def worth_watching(record: JobRecord) -> tuple[str, ...]:
-    """Units with a cleared fault that a test passed under its conditions could still prove."""
-    context = context_of(record)
-    facts = [facts_of(context, key) for key in fault_keys(record)]
-    return tuple(
-        sorted(
-            {
-                item.key.unit
-                for item in facts
-                if is_fault(item)
-                and item.standing
-                and item.erasures.accepted is not None
-                and not any(sight.is_set(CAME_BACK) for sight in item.since)
-            }
-        )
     )
 
 

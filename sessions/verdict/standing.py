@@ -57,16 +57,10 @@ def _repair_begins(record: JobRecord, erasures: Erasures) -> float:
 
 def _shows_passed(sight: Sight, *, cleared: bool) -> bool:
     """True if a look shows the test completed and not failed, or testFailed gone with no clear to explain it."""
-    if sight.bit(FAILED) is not False:
+    if sight.bit(FAILED) is not False or sight.not_completed_since_clear:
         return False
-    told = [
-        known
-        for bit in (StatusBit.NOT_COMPLETED_SINCE_CLEAR, StatusBit.NOT_COMPLETED_THIS_CYCLE)
-        if (known := sight.bit(bit)) is not None
-    ]
-    if False in told:
-        return True
-    return not (cleared or sight.not_completed_since_clear)
+    completed = (StatusBit.NOT_COMPLETED_SINCE_CLEAR, StatusBit.NOT_COMPLETED_THIS_CYCLE)
+    return any(sight.bit(bit) is False for bit in completed) or not cleared
 
 
 def _why_it_came_back(record: JobRecord, sights: Sequence[Sight], obd: Sequence[ObdSight], erasures: Erasures) -> str:

@@ -6,15 +6,16 @@ import time
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
-from decoders import refusal_name
-from decoders.errors import LinkError, RefusedError, UsageError
+from decoders import LiveValue, decode_dtc_list, decode_live, decode_obd_codes, refusal_name
+from decoders.errors import DecodeError, LinkError, RefusedError, UsageError
 from decoders.values import Exchange, Outcome, Request
 from gateway.guard import ClearPermit, Phase
-from gateway.jobs import require_open
+from gateway.jobs import require_open, why_no_before
 from gateway.links import Plan
 from gateway.visit import Visit
 from sessions.journal import Kind
 from sessions.plan import plan_read_back, plan_standstill
+from sessions.plan.unit import worth_reading
 from sessions.record import JobRecord, Scan
 from sessions.verdict.clears import ALL_GROUPS, OBD_CLEAR
 from sessions.verdict.scans import before_scan
@@ -23,7 +24,7 @@ from sessions.verdict.sights import fault_keys
 FRESH_S = 2.0
 """Engine and road speed may be this old when a clear is sent."""
 
-_ENGINE_SPEED, _ROAD_SPEED = 0x0C, 0x0D
+_ENGINE_SPEED, _ROAD_SPEED, _SUPPLY_VOLTAGE = 0x0C, 0x0D, 0x42
 KEPT_BACK = "guard: "
 """How the trouble of a request begins that the guard did not let through."""
 
@@ -32,21 +33,34 @@ STATED = "drive off, not READY, parked"
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ClearAnswer:
-    """What one unit said to one clear."""
+    """What one unit said to one clear, and what it listed when it was read back at once.
+
+    Args:
+        still_lists: codes the read-back still lists as stored or failing; None if it was not read whole.
+    """
 
     unit: str
     request: bytes
     outcome: Outcome
     refusal: int | None
+    still_lists: tuple[str, ...] | None = None
 
     @property
     def words(self) -> str:
         """The answer in words; a positive one is the unit's word, not yet a proof."""
         if self.outcome is Outcome.ANSWERED:
-            return "says cleared"
+            if self.still_lists is None:
+                return "says cleared; the read-back failed"
+            return f"says cleared; still lists {', '.join(self.still_lists)}" if self.still_lists else "says cleared"
         if self.outcome is Outcome.REFUSED and self.refusal is not None:
             return f"refused ({self.refusal:02X}, {refusal_name(self.refusal)})"
         return self.outcome.value
+
+
+def supply_words(record: JobRecord) -> str:
+    """The supply voltage as last read, in words: low supply spoils what units store."""
+    volts = [item.value for item in record.live if item.pid == _SUPPLY_VOLTAGE]
+    return f"Supply voltage {volts[-1]:.1f} V as last read." if volts else "Supply voltage not read."
 
 
 def units_to_clear(record: JobRecord, named: Sequence[str]) -> tuple[str, ...]:
@@ -61,7 +75,7 @@ def units_to_clear(record: JobRecord, named: Sequence[str]) -> tuple[str, ...]:
     if before is None:
         raise RefusedError(
             "Nothing was cleared: this job has no complete before-scan, and clearing would erase the evidence",
-            next_step="scan first: mendproof scan JOB --as before --link LINK",
+            next_step=why_no_before(record),
         )
     listed = sorted({key.unit for key in fault_keys(record)})
     for unit in named:
@@ -116,17 +130,39 @@ def clear_unit(visit: Visit, unit: str, *, stated_parked: bool) -> tuple[ClearAn
         if visit.stop.is_set():
             break
         exchange = _send_clear(visit, unit, request, standstill)
+        obd = any(item.unit == unit and item.outcome is Outcome.ANSWERED for item in record.obd)
+        back = visit.ask({unit: plan_read_back(unit, obd=obd)}, during="readback", to_the_end=True)
         answers.append(
             ClearAnswer(
                 unit=unit,
                 request=request,
                 outcome=exchange.outcome or Outcome.DAMAGED,
                 refusal=exchange.refusal,
+                still_lists=_still_listed(back, by_obd=request == OBD_CLEAR),
             )
         )
-        obd = any(item.unit == unit and item.outcome is Outcome.ANSWERED for item in record.obd)
-        visit.ask({unit: plan_read_back(unit, obd=obd)}, during="readback", to_the_end=True)
     return tuple(answers)
+
+
+def _still_listed(back: Sequence[Exchange], *, by_obd: bool) -> tuple[str, ...] | None:
+    """What the read-back lists as stored or failing; None if no whole list came."""
+    found: set[str] = set()
+    whole = False
+    for exchange in back:
+        data = exchange.positive
+        if data is None:
+            continue
+        try:
+            if exchange.request in (b"\x03", b"\x07"):
+                found.update(code.text for code in decode_obd_codes(data).codes)
+                whole = whole or by_obd
+            else:
+                found.update(code.text for code in worth_reading(data))
+                decode_dtc_list(data)
+                whole = True
+        except DecodeError:
+            return None
+    return tuple(sorted(found)) if whole else None
 
 
 def _send_clear(visit: Visit, unit: str, request: bytes, standstill: Standstill) -> Exchange:
@@ -173,11 +209,12 @@ def read_standstill(visit: Visit, *, stated_parked: bool) -> Standstill:
         RefusedError: a value is not zero, was not answered, or no unit can tell and nobody stated it.
         LinkError: the way to the vehicle is broken.
     """
-    record = visit.record()  # what was read up to here is too old to count
-    tellers = sorted({item.unit for item in record.live if item.pid in (_ENGINE_SPEED, _ROAD_SPEED)})
+    tellers = sorted({item.unit for item in visit.record().live if item.pid in (_ENGINE_SPEED, _ROAD_SPEED)})
     read_at_s = time.monotonic()
-    _require_sent(visit.ask({unit: plan_standstill(unit) for unit in tellers}, during="interlock"))
-    fresh = [item for item in visit.record().live if item.moment.seq > record.last_seq]
+    kept = visit.ask({unit: plan_standstill(unit) for unit in tellers}, during="interlock")
+    _require_sent(kept)
+    fresh = [value for exchange in kept for value in _live_values(exchange)]
+    electric = visit.profile.electric_drive
     for pid, name, unit_text in ((_ENGINE_SPEED, "engine speed", "rpm"), (_ROAD_SPEED, "road speed", "km/h")):
         values = [item.value for item in fresh if item.pid == pid]
         if any(value != 0 for value in values):
@@ -190,6 +227,24 @@ def read_standstill(visit: Visit, *, stated_parked: bool) -> Standstill:
                 f"Not cleared: no unit tells the {name} just now",
                 next_step=f"if the car stands still ({STATED}), say so with --stated-parked",
             )
+    if electric and not stated_parked:
+        # A car that is READY stands with its engine off and may drive away at once.
+        raise RefusedError(
+            "Not cleared: this car can move without its engine, so its speeds do not tell whether it is READY",
+            next_step=f"if it stands still ({STATED}), say so with --stated-parked",
+        )
     both = {item.pid for item in fresh} >= {_ENGINE_SPEED, _ROAD_SPEED}
-    words = "read: engine 0 rpm, road 0 km/h" if both else f"stated, not read: {STATED}"
+    read = "read: engine 0 rpm, road 0 km/h"
+    stated = f"stated, not read: {STATED}"
+    words = (f"{read}; {stated}" if electric else read) if both else stated
     return Standstill(read=both, read_at_s=read_at_s, words=words)
+
+
+def _live_values(exchange: Exchange) -> tuple[LiveValue, ...]:
+    """The live values of one answer; what does not decode tells nothing."""
+    if exchange.positive is None:
+        return ()
+    try:
+        return decode_live(exchange.positive)
+    except DecodeError:
+        return ()

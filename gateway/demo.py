@@ -11,7 +11,7 @@ from dataclasses import dataclass
 
 from gateway.bench_port import RunningBench
 from gateway.cautions import AFTER_CLEAR, BEFORE_CLEAR
-from gateway.clearing import ClearAnswer, clear_unit, units_to_clear
+from gateway.clearing import ClearAnswer, clear_unit, supply_words, units_to_clear
 from gateway.jobs import keep_verdict, note_observation, note_work, set_aside
 from gateway.scanning import take_scan
 from gateway.visit import Visit
@@ -132,6 +132,7 @@ class Demo:
         self._heading("Clear, unit by unit; read each back at once")
         self.tell.line(BEFORE_CLEAR)
         record = self.visit.record()
+        self.tell.line(supply_words(record))
         for unit in units_to_clear(record, ()):
             for answer in clear_unit(self.visit, unit, stated_parked=False):
                 self.tell.cleared(record.unit_name(unit), answer)

@@ -34,10 +34,30 @@ from sessions.verdict import (
     judge,
     verdict_form,
 )
+from sessions.verdict.loose_ends import MALFUNCTION_LAMP
 from sessions.verdict.scans import before_scan
 
 VIN_BY_OBD = b"\x09\x02"
 VIN_BY_UDS = b"\x22\xf1\x90"
+
+
+OPENING_ENTRIES = 80
+"""The first entries of a journal hold what a job was opened with."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Opening:
+    """What a job was opened with: enough to tell it from others."""
+
+    vin: str | None
+    complaints: tuple[str, ...]
+
+
+def opening_of(store: Store, job: int) -> Opening:
+    """What a job was opened with, without reading its whole journal."""
+    record = read_record(store.journal(job, until_seq=OPENING_ENTRIES))
+    read = (vin for item in record.asked if item.during == "open" and (vin := vin_of(item.exchange)))
+    return Opening(vin=next(read, None), complaints=record.complaints)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -59,7 +79,13 @@ def open_job(
     odometer_km: int | None,
     link: GuardedLink | None,
 ) -> Opened:
-    """Open a job; with a link, read the VIN from the vehicle and check it."""
+    """Open a job; with a link, read the VIN from the vehicle and check it.
+
+    Raises:
+        UsageError: a complaint has no words.
+    """
+    if any(not complaint.strip() for complaint in complaints):
+        raise UsageError("A complaint without words cannot be settled", next_step="say what the owner complains about")
     row = store.new_job()
     with store.writer(row.job, actor=actor) as writer:
         job: dict[str, object] = {"complaints": list(complaints)}
@@ -235,16 +261,17 @@ def require_open(record: JobRecord) -> None:
         raise UsageError("This job is closed", next_step="open a new job for new work: mendproof job open")
 
 
-def check_about(record: JobRecord, about: str) -> None:
-    """A note about a complaint names one that the job has; a lamp may have any name.
+def check_about(record: JobRecord, about: str, state: str) -> None:
+    """A note that something is gone or explained names a complaint or a lit lamp of the job; a new lamp any name.
 
     Raises:
-        UsageError: the job has no such complaint.
+        UsageError: the job has no such complaint or lamp.
     """
-    word = about.partition(" ")[0]
-    known = [f"complaint {place}" for place in range(1, len(record.complaints) + 1)]
-    if word == "complaint" and about not in known:
-        raise UsageError(f"This job has no '{about}'", next_step=f"complaints: {', '.join(known) or 'none'}")
+    complaints = [f"complaint {place}" for place in range(1, len(record.complaints) + 1)]
+    lamps = sorted({MALFUNCTION_LAMP, *(item.about for item in record.observations if item.state == "lit")})
+    known = [*complaints, *lamps]
+    if about not in known and (state != "lit" or about.partition(" ")[0] == "complaint"):
+        raise UsageError(f"This job has no '{about}'", next_step=f"it has: {', '.join(known)}")
 
 
 def set_aside(store: Store, writer: JobWriter, unit: str, code: str | None, reason: str) -> str:
@@ -319,8 +346,20 @@ def require_before(record: JobRecord, taken_as: TakenAs) -> None:
     if taken_as != "before" and before_scan(record) is None:
         raise UsageError(
             f"A scan taken as {taken_as} needs a complete before-scan, and this job has none",
-            next_step="scan first: mendproof scan JOB --as before --link LINK",
+            next_step=why_no_before(record),
         )
+
+
+def why_no_before(record: JobRecord) -> str:
+    """What to do where a complete before-scan is missing, and what is wrong with the one there is."""
+    again = "mendproof scan JOB --as before --link LINK"
+    taken_before = [scan for scan in record.scans if scan.taken_as == "before"]
+    if not taken_before:
+        return f"scan first: {again}"
+    last = taken_before[-1]
+    if not last.complete:
+        return f"scan {last.number} was cut short, scan again: {again}"
+    return f"scan {last.number} read no unit before the work: check key, connector and bit rate, then {again}"
 
 
 def write_report(store: Store, job: int) -> str:

@@ -25,11 +25,13 @@ class ScanResult:
         number: its number within the job.
         complete: True if every planned request was sent.
         reason: why it is not complete, or an empty text.
+        answered: True if anybody answered anything.
     """
 
     number: int
     complete: bool
     reason: str
+    answered: bool
 
 
 def close_cut_short(visit: Visit) -> None:
@@ -115,4 +117,5 @@ def _end_scan(visit: Visit, number: int, exchanges: list[Exchange]) -> ScanResul
     if reason:
         payload["reason"] = reason
     visit.writer.append(Kind.SCAN_END, payload)
-    return ScanResult(number=number, complete=not reason, reason=reason)
+    answered = any(exchange.answers for exchange in exchanges)
+    return ScanResult(number=number, complete=not reason, reason=reason, answered=answered)

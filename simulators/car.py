@@ -17,6 +17,11 @@ _TURN_S = 1  # turning a key takes a second
 _LONGEST_S = 7 * 24 * 3600
 _FASTEST_KMH = 200
 
+_SAID: Mapping[Condition, str] = {
+    Condition.SOUND: "put right",
+    Condition.WORN: "made to wear out",
+    Condition.BROKEN: "broken on purpose",
+}
 _NAMES: Mapping[str, tuple[str, ...]] = {
     "key_off": (),
     "key_on": (),
@@ -161,7 +166,7 @@ class Car:
     def _set(self, component: int | str, condition: Condition) -> str:
         part = self._part(component)
         part.condition, part.bad_times = condition, ()
-        return f"{component} is {condition.value}"
+        return f"{str(component).replace('_', ' ')}: {_SAID[condition]}"
 
 
 def _number(name: str, value: int | str, lowest: int, highest: int) -> int:

@@ -286,7 +286,7 @@ def record() -> JobRecord:
 
 def _world() -> tuple[WorldAct, ...]:
     acts = [
-        (65, 31_300, "repair", "front_left_speed_sensor is sound"),
+        (65, 31_300, "repair", "front left speed sensor: put right"),
         (135, 31_675, "key_off", "key off"),
         (136, 31_749, "key_on", "key on, engine off"),
         (137, 31_750, "start_engine", ""),

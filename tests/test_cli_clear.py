@@ -9,6 +9,7 @@ from pathlib import Path
 import pytest
 from cli_help import QUICK, Cli, clears_on_the_bus, one_line, running_bench
 from recorded_unit import ScriptedUnit, Step
+from workshop import profile
 
 import gateway.clearing
 from decoders.errors import LinkError, RefusedError
@@ -46,9 +47,9 @@ def test_every_unit_that_lists_a_code_is_cleared_and_read_back(cli: Cli, bench: 
     out = cli.done("clear", "1", "--link", bench.links[0]).out
     unfolded = " ".join(out.split())
     assert unfolded.startswith(BEFORE_CLEAR)
-    assert "Supply voltage 12.3 V in the last scan." in out
+    assert "Supply voltage 12.3 V as last read." in out
     assert "  Brake control  760/768  says cleared" in out.splitlines()
-    assert unfolded.endswith(AFTER_CLEAR)
+    assert AFTER_CLEAR in unfolded
     record = cli.record()
     listed = {code.unit for code in record.codes if code.scan == 1 and code.entries}
     assert {clear.unit for clear in record.clears} <= listed
@@ -165,7 +166,7 @@ def test_without_a_teller_a_clear_is_refused_until_parking_is_stated(cli: Cli, c
         assert b"\x14\xff\xff\xff" not in unit.requests
         out = cli.done("clear", "1", *link(channel), "--stated-parked").out
     assert "Supply voltage not read." in out
-    assert "  Brakes  760/768  says cleared" in out.splitlines()
+    assert "  Brakes  760/768  says cleared; still lists C0035-13" in out.splitlines()
     (entry,) = entries_of(cli, Kind.CLEAR)
     assert "stated, not read: drive off, not READY, parked" == entry["standstill"]
 
@@ -313,3 +314,64 @@ def test_what_the_guard_keeps_back_is_named_as_such() -> None:
     )
     with pytest.raises(RefusedError, match="Not cleared: guard: 18DB33F1 reaches every unit"):
         gateway.clearing._require_sent([kept])
+
+
+def test_a_car_with_electric_drive_is_cleared_only_when_parking_is_stated(cli: Cli, bench: RunningBench) -> None:
+    """READY, it reads 0 rpm and 0 km/h and may drive away: the speeds alone do not tell."""
+    path = cli.folder / "electric.toml"
+    path.write_text(profile().text.replace("electric_drive = false", "electric_drive = true"))
+    cli.done("job", "open", "--profile", str(path))
+    cli.done("scan", "1", "--as", "before", "--link", bench.links[0], *QUICK)
+    assert "do not tell whether it is READY" in refused(cli, bench, *BRAKE)
+    cli.done("clear", "1", "--link", bench.links[0], *QUICK, *BRAKE, "--stated-parked")
+    with Store.open(cli.store_file, create=False) as store:
+        words = [entry.payload["standstill"] for entry in store.journal(1) if entry.kind is Kind.CLEAR]
+    assert ["read: engine 0 rpm, road 0 km/h; stated, not read: drive off, not READY, parked"] == words
+
+
+@pytest.mark.parametrize(
+    ("back", "words"),
+    [
+        (None, "says cleared; the read-back failed"),
+        ((), "says cleared"),
+        (("C0035-13",), "says cleared; still lists C0035-13"),
+    ],
+)
+def test_a_positive_answer_is_told_with_what_the_read_back_showed(back: tuple[str, ...] | None, words: str) -> None:
+    answer = ClearAnswer(
+        unit="760/768", request=b"\x14\xff\xff\xff", outcome=Outcome.ANSWERED, refusal=None, still_lists=back
+    )
+    assert words == answer.words
+
+
+@pytest.mark.parametrize(
+    ("answers", "words"),
+    [
+        # After the clear its list comes damaged: a count of bytes that makes no whole code.
+        ({"1902FF": ["5902FF4035132F", "5902FF4035"]}, "says cleared; the read-back failed"),
+        ({"1902FF": ["5902FF4035132F", "5902FF"]}, "says cleared"),
+    ],
+)
+def test_the_read_back_is_told_at_once(cli: Cli, channel: str, answers: dict[str, list[str]], words: str) -> None:
+    with scripted(channel, codes="4035132F", clear="54", answers=answers):
+        scanned_over(cli, channel)
+        out = cli.done("clear", "1", *link(channel), "--stated-parked").out
+    assert f"  Brakes  760/768  {words}" in out.splitlines()
+
+
+def test_a_unit_that_refused_the_clear_is_named_at_the_end(cli: Cli, channel: str) -> None:
+    with scripted(channel, codes="4035132F", clear="7F1422"):
+        scanned_over(cli, channel)
+        out = cli.done("clear", "1", *link(channel), "--stated-parked").out
+    assert "Not cleared: 760/768. See mendproof verdict 1 for what to do." in out.splitlines()
+
+
+def test_a_car_that_says_nothing_at_all_is_told_as_such(cli: Cli, channel: str) -> None:
+    path = cli.folder / "one.toml"
+    path.write_text(PROFILE)
+    cli.done("job", "open", "--profile", str(path))
+    result = cli("scan", "1", "--as", "before", *link(channel), "--quiet")
+    assert 3 == result.code
+    assert "no unit answered at all -> check that the key is on" in one_line(result.err)
+    line = cli("clear", "1", *link(channel), "--stated-parked").err
+    assert "scan 1 read no unit before the work: check key, connector and bit rate" in line

@@ -97,7 +97,16 @@ def test_jobs_are_listed_and_shown(cli: Cli) -> None:
     cli.done("job", "open", "--complaint", "it pulls", "--odometer-km", "12")
     cli.done("repair", "part", "2", "a sensor")
     out = cli.done("job", "list").out
-    assert ["Job 1", "Job 2"] == [line.partition("  ")[0] for line in out.splitlines()]
+    assert ["Job 1", "Job 2"] == [line.partition("  ")[0] for line in out.splitlines() if line.startswith("Job")]
+    assert ["VIN ZZ9MDL4HXTR018364", "VIN not read"] == [
+        line[-len(wanted) :]
+        for line, wanted in zip(
+            [line for line in out.splitlines() if line.startswith("Job")],
+            ("VIN ZZ9MDL4HXTR018364", "VIN not read"),
+            strict=True,
+        )
+    ]
+    assert "       it pulls" in out.splitlines()
     assert "scan 1 as before: complete" in cli.done("job", "show", "1", "--quiet").out
     shown = cli.done("job", "show", "2").out
     for text in ("complaint 1: it pulls", "odometer 12 km, as entered", "part: a sensor", "0 clears", "chain: whole"):
@@ -150,9 +159,23 @@ def test_what_a_person_saw_is_noted(cli: Cli) -> None:
         cli.done("job", "observe", "1", "--about", "complaint 1", "--state", "gone", "--text", "drove it").out
     )
     line = cli.fails(2, "job", "observe", "1", "--about", "complaint 2", "--state", "gone")
-    assert "This job has no 'complaint 2' -> complaints: complaint 1" in line
+    assert "This job has no 'complaint 2' -> it has: complaint 1, malfunction lamp" in line
     noted = [(item.about, item.state, item.text) for item in cli.record().observations]
     assert [("complaint 1", "gone", "drove it")] == noted
+
+
+def test_only_what_the_job_has_can_be_gone(cli: Cli) -> None:
+    """A lamp noted as lit has a name from then on; a slip of that name must not settle it unseen."""
+    cli.done("job", "open")
+    cli.done("job", "observe", "1", "--about", "brake system lamp", "--state", "lit")
+    line = cli.fails(2, "job", "observe", "1", "--about", "brake lamp", "--state", "gone")
+    assert "This job has no 'brake lamp' -> it has: brake system lamp, malfunction lamp" in line
+
+
+def test_what_cannot_be_meant_is_refused(cli: Cli) -> None:
+    assert "A complaint without words" in cli.fails(2, "job", "open", "--complaint", " ")
+    cli.done("job", "open")
+    assert "lies in the future" in cli.fails(2, "repair", "part", "1", "sensor", "--at", "2199-01-01T00:00:00Z")
 
 
 def test_a_fault_is_set_aside_with_its_reason(cli: Cli) -> None:

@@ -70,7 +70,7 @@ LISTING = {
 
 
 def test_a_unit_is_identified_then_its_codes_then_obd_then_stored_records() -> None:
-    # The order: design of the scan plan; records of each code that is listed as a fault or history.
+    # Our own order; records of each code that is listed as a fault or history.
     replies = LISTING | {"0100": "410000000000", "0101": "410100076500", "03": "4300"}
     expected = [
         "22F186",
@@ -275,7 +275,7 @@ def test_who_was_heard_and_which_live_values_it_offers() -> None:
     assert (0x0C, 0x0D) == heard_units(exchanges)[1].live
 
 
-def test_a_late_or_refusing_source_is_not_heard() -> None:
+def test_any_answer_names_its_unit_and_only_a_whole_one_what_it_offers() -> None:
     late = Answer(source="7E8", data=bytes.fromhex("4100FFFFFFFF"), first_us=1, last_us=2, kind=AnswerKind.LATE)
     said = Exchange(link="sim:plan", target=functional_target("7DF"), request=b"\x01\x00", answers=(late,))
-    assert () == heard_units([said])
+    assert (Heard(unit="7E0/7E8", supported=frozenset()),) == heard_units([said])

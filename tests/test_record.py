@@ -258,7 +258,7 @@ def test_a_list_that_is_not_whole_is_damaged(reply: str) -> None:
 
 
 def test_a_list_gives_status_by_code_with_its_mask() -> None:
-    # Worked example: ISO 14229-1 style, standards sheet 1.2 (P0805-11 status 2F, mask 7F).
+    # Worked example: ISO 14229-1 style (from memory: P0805-11 status 2F, mask 7F).
     found = codes(Story().answer(UNIT, "1902FF", "59027F0A9B17240805112F"))[0]
     assert (0x7F, {Dtc.parse("P0A9B-17"): 0x24, Dtc.parse("P0805-11"): 0x2F}) == (found.mask, found.entries)
 
@@ -354,7 +354,7 @@ def test_the_session_must_be_the_default_one_before_and_after_a_reading() -> Non
 
 
 def test_obd_lists_give_two_byte_codes() -> None:
-    # Worked example: SAE J1979 style, standards sheet 3 (six codes).
+    # Worked example: SAE J1979 style (six codes; from memory).
     found = obd(Story().answer(UNIT, "03", "43060143019602 3402CD03570A24".replace(" ", "")))[0]
     assert {"P0143", "P0196", "P0234", "P02CD", "P0357", "P0A24"} == {dtc.text for dtc in found.codes}
 
@@ -373,7 +373,7 @@ def test_no_obd_code_is_an_answer_and_silence_is_none() -> None:
 
 
 def test_live_values_and_monitors() -> None:
-    # Worked bytes: SAE J1979, 410C1BE4 = 1785 rpm (a real car's, standards sheet 3).
+    # Worked bytes: SAE J1979, 410C1BE4 = 1785 rpm (bytes of a real car, capture C1).
     record = Story().answer(UNIT, "010C", "410C1BE4").monitors(incomplete=0x20).record()
     assert [(0x0C, 1785.0)] == [(item.pid, item.value) for item in record.live]
     assert ["oxygen sensor"] == [m.name for m in record.monitors[0].status.monitors if m.supported and not m.complete]

@@ -197,7 +197,7 @@ def test_every_action_tells_the_clock_and_the_car() -> None:
     ]
     assert [result.world_s - start_s for result in results] == [0, 1, 21, 26]
     assert [result.said for result in results] == [
-        "brake_pump is worn",
+        "brake pump: made to wear out",
         "engine running at 800 1/min",
         "drove 20 s, now at 62 km/h, coolant 18 C, odometer 84178 km",
         "waited 5 s",

@@ -1,6 +1,7 @@
 """Operation cycles as units show them, and units watched in every one of them.
 
-Source of what is expected: the term *seen under* (key-on seen) of the design; bits 1 and 6 by ISO 14229-1, Annex D.
+Source of what is expected:
+the term *seen under* (key-on seen) of the verdict rules; bits 1 and 6 by ISO 14229-1, Annex D.
 """
 
 from __future__ import annotations
@@ -73,10 +74,10 @@ def test_every_sign_of_a_new_cycle_is_a_boundary() -> None:
 
 def test_a_short_silence_may_begin_a_cycle_and_does_not_show_one() -> None:
     short = off(Story(profile()).session(), rounds=3).session()
-    assert ((8,), ()) == (cycles(short).boundaries, cycles(short).starts)
+    assert ((7,), ()) == (cycles(short).boundaries, cycles(short).starts)
     long = off(Story(profile()).session()).session()
-    assert ((22 - 1,), (22 - 1,)) == (cycles(long).boundaries, cycles(long).starts)
-    assert (22, 27) == cycles(begun()).starts
+    assert ((21,), (21,)) == (cycles(long).boundaries, cycles(long).starts)
+    assert (22, 26) == cycles(begun()).starts
 
 
 def test_run_times_of_two_units_are_not_compared() -> None:

@@ -1,11 +1,9 @@
-"""The verdict of a whole job: every reason that keeps it open, what is set aside, units, identity, plan and form.
+"""The verdict of a whole job: every reason that keeps it open, and what is set aside.
 
-Source of what is expected: section 5 (job, set aside, another unit, another VIN) and section 8 (form) of the design.
+Source of what is expected: the job in the verdict rules.
 """
 
 from __future__ import annotations
-
-import json
 
 import pytest
 from journal_builder import (
@@ -13,28 +11,21 @@ from journal_builder import (
     AT_SPEED,
     CODE,
     UNIT,
-    VIN,
     Story,
     after,
     before,
     cleared,
-    code_of,
     mended,
     profile,
     rounds,
 )
 
-from decoders.errors import RecordError
-from decoders.values import Outcome
 from sessions.profile import ProfileUnit
-from sessions.verdict import JobGrade, UnitLook, Verdict, emissions_looks, unit_look, verdict_form, worth_watching
-from sessions.verdict.identity import vehicle_vin, vins_read
+from sessions.verdict import JobGrade, Verdict, emissions_looks
 from sessions.verdict.job import _grade
 from sessions.verdict.scans import after_scan, before_scan, taken_after_erase
-from sessions.verdict.watched import watched_faults
 
 ENGINE = "7E0/7E8"
-OTHER_VIN = "1M8GDM9AXKP042788"  # a published worked example (49 CFR 565.15)
 
 
 def reasons(story: Story) -> tuple[str, ...]:
@@ -230,15 +221,15 @@ def test_a_grade_is_held_where_a_fault_is_held_in_place_of_proven() -> None:
     assert JobGrade.OPEN is _grade((proven,), ("a reason",))
 
 
-# Set aside.
-
-
 def with_second(status: int) -> Story:
     """A second code beside the mended one, with a last status."""
     story = Story(profile()).scan("before").live(**AT_REST).session().codes(C0035_13=0x2F, C0040_13=0x2F)
     story.supported(C0035_13=0x2F).no_obd().snapshot(CODE, 0x2F, **AT_SPEED).end().part()
     rounds(cleared(story), 0x50, 0x50, 0x50, 0x00).wait(60).scan("after").session()
     return story.codes(C0040_13=status).supported(C0035_13=0).no_obd().end()
+
+
+# Set aside.
 
 
 def test_a_fault_set_aside_no_longer_keeps_the_job_open() -> None:
@@ -279,146 +270,6 @@ def test_a_unit_may_be_set_aside() -> None:
     assert (JobGrade.PROVEN, 1) == (verdict.grade, verdict.set_aside_count)
 
 
-# Units.
-
-
-def beside(tell_before, tell_after, known=None) -> Story:
-    """The plain story, and what another unit tells in both scans."""
-    story = Story(known or profile()).scan("before")
-    tell_before(story)
-    story.live(**AT_REST).session().codes(C0035_13=0x2F).supported(C0035_13=0x2F).no_obd()
-    story.snapshot(CODE, 0x2F, **AT_SPEED).end().part()
-    rounds(cleared(story), 0x50, 0x50, 0x50, 0x00).wait(60).scan("after")
-    tell_after(story)
-    return story.session().codes().supported(C0035_13=0).no_obd().end()
-
-
-def lists(story: Story) -> None:
-    story.codes(ENGINE).supported(ENGINE).answer(ENGINE, "03", "4300")
-
-
-LABEL = "Unit 7E0/7E8 (7E0/7E8)"
-
-
-def nothing(_story: Story) -> None:
-    """The unit is not asked."""
-
-
-def lost(requests: str) -> tuple[str, ...]:
-    return (f"{LABEL} did not answer {requests} whole in scan 2",)
-
-
-@pytest.mark.parametrize(
-    ("told", "expected"),
-    [
-        (lists, ()),
-        (
-            lambda s: s.silent(ENGINE, "1902FF", "190A", "03"),
-            lost("03, 19 02 FF, 19 0A"),
-        ),
-        (
-            lambda s: lists(s.answer(ENGINE, "1901FF", "5901FF010004")),
-            lost("19 02 FF"),
-        ),
-        (
-            lambda s: s.codes(ENGINE).supported(ENGINE).answer(ENGINE, "03", "430104"),
-            lost("03"),
-        ),
-        (
-            lambda s: s.codes(ENGINE).supported(ENGINE).refused(ENGINE, "03", 0x22),
-            lost("03"),
-        ),
-    ],
-)
-def test_each_unit_answers_in_the_after_scan_what_it_ever_answered(told, expected: tuple[str, ...]) -> None:
-    assert expected == reasons(beside(lists, told))
-
-
-def test_a_unit_that_answers_anything_in_a_scan_must_be_read() -> None:
-    def names_itself(story: Story) -> None:
-        story.answer(ENGINE, "22F187", "62F18741").refused(ENGINE, "1902FF", 0x22)
-
-    assert (f"{LABEL} was not read before its first clear",) == reasons(beside(names_itself, names_itself))
-
-
-def test_a_unit_that_refuses_everything_or_stays_silent_is_no_unit_of_the_car() -> None:
-    assert () == reasons(beside(lambda s: s.silent(ENGINE, "1902FF"), lambda s: s.refused(ENGINE, "1902FF", 0x11)))
-
-
-def test_a_unit_heard_functionally_must_be_read() -> None:
-    def heard(story: Story) -> None:
-        story.answer("functional:7DF", "0100", "4100FFFFFFFF", source="7E8")
-        story.answer("functional:7DF", "0100", "4100FFFFFFFF", source="123")
-
-    assert (f"{LABEL} was not read before its first clear",) == reasons(beside(heard, heard))
-
-
-def test_a_unit_that_came_late_must_have_been_read_before_its_first_clear() -> None:
-    story = beside(nothing, lists)
-    assert () == reasons(story), "nobody cleared it"
-    cleared_unread = before(Story(profile())).clear(ENGINE, "14FFFFFF").part()
-    rounds(cleared(cleared_unread), 0x50, 0x50, 0x50, 0x00).wait(60).scan("after").codes(ENGINE).session().codes()
-    story = cleared_unread.supported(C0035_13=0).no_obd().end()
-    assert (f"{LABEL} was not read before its first clear",) == reasons(story)
-
-
-def test_a_unit_that_a_network_code_names_must_be_read() -> None:
-    known = profile(codes=(code_of(about=ENGINE), code_of(text="C0040-13", about="7E1/7E9")))
-    story = beside(nothing, lambda s: s.refused(ENGINE, "1902FF", 0x11), known)
-    assert (f"{LABEL} was not read before its first clear",) == reasons(story)
-    assert [UNIT, ENGINE] == [pair.unit for pair in story.judged().units]
-
-
-def test_a_unit_not_fitted_for_certain_need_not_answer() -> None:
-    unit = ProfileUnit(address=ENGINE, name="Engine control", system="powertrain", fitted=False)
-    known = profile(units=(*profile().units, unit))
-    assert () == reasons(beside(lambda s: s.silent(ENGINE, "1902FF"), lambda s: s.silent(ENGINE, "1902FF"), known))
-
-
-# How a unit fared in a scan.
-
-
-def look(tell) -> UnitLook:
-    story = Story(profile()).scan("before")
-    tell(story)
-    record = story.end().record()
-    return unit_look(record, record.scans[0], UNIT)
-
-
-@pytest.mark.parametrize(
-    ("tell", "words", "outcome"),
-    [
-        (lambda s: s.codes(C0035_13=0x2F, C0040_13=0x50), "lists 1 fault", "answered"),
-        (lambda s: s.codes(C0035_13=0x2F, C0040_13=0x28), "lists 2 faults", "answered"),
-        (lambda s: s.codes(C0035_13=0x50), "lists none", "answered"),
-        (lambda s: s.codes().supported(C0035_13=0x2F), "lists 1 fault", "answered"),
-        (lambda s: s.codes(mask=0x50, C0035_13=0x2F), "lists none", "answered"),
-        (lambda s: s.refused(UNIT, "1902FF", 0x22), "refused (22)", "refused"),
-        (lambda s: s.silent(UNIT, "1902FF"), "silent", "silent"),
-        (lambda s: s.damaged(UNIT, "1902FF"), "damaged", "damaged"),
-        (lambda s: s.unsent(UNIT, "1902FF"), "not asked", "unsent"),
-        (lambda s: s, "not asked", "not asked"),
-        (lambda s: s.refused(UNIT, "1902FF", 0x11).answer(UNIT, "03", "43010420"), "lists 1 fault", "answered"),
-        (lambda s: s.silent(UNIT, "1902FF").answer(UNIT, "03", "4300"), "lists none", "answered"),
-        (lambda s: s.silent(UNIT, "1902FF").silent(UNIT, "03"), "silent", "silent"),
-        (lambda s: s.codes().answer(UNIT, "03", "43010420"), "lists 1 fault", "answered"),
-        (lambda s: s.codes(C0035_13=0x2F).answer(UNIT, "03", "43014035"), "lists 1 fault", "answered"),
-    ],
-)
-def test_the_words_for_a_unit_in_a_scan(tell, words: str, outcome: str) -> None:
-    found = look(tell)
-    assert (words, outcome) == (found.words, found.outcome_text)
-
-
-def test_another_memory_that_went_unread_is_named_beside_it() -> None:
-    story = Story(profile()).scan("before").codes().answer(UNIT, "07", "4700").end()
-    record = story.scan("after").codes().silent(UNIT, "07").silent(UNIT, "0A").end().record()
-    assert "lists none (07 silent)" == unit_look(record, record.scans[1], UNIT).words
-
-
-# Complaints and lamps.
-
-
 def complained(*notes: tuple[str, str]) -> tuple[str, ...]:
     story = mended(complaints=("the lamp is lit",))
     for about, state in notes:
@@ -427,6 +278,9 @@ def complained(*notes: tuple[str, str]) -> tuple[str, ...]:
 
 
 OPEN = "complaint 1 is not noted as gone or explained"
+
+
+# Complaints and lamps.
 
 
 def test_each_complaint_must_be_noted_as_gone_or_explained() -> None:
@@ -477,9 +331,6 @@ def test_monitors_outside_a_scan_and_of_this_cycle_are_not_in_its_look() -> None
     assert "permanent codes: none" in emissions_looks(none, none.scans[0])[0].words
 
 
-# Which vehicle.
-
-
 def vin(text: str) -> str:
     return text.encode().hex().upper()
 
@@ -487,213 +338,3 @@ def vin(text: str) -> str:
 def told(story: Story, unit: str, text: str, serial: str | None = None) -> Story:
     story.answer(unit, "22F190", f"62F190{vin(text)}")
     return story if serial is None else story.answer(unit, "22F18C", f"62F18C{serial}")
-
-
-def test_the_vin_that_most_units_give() -> None:
-    story = told(told(Story().scan("before"), UNIT, VIN), "7E1/7E9", OTHER_VIN)
-    story.answer(ENGINE, "0902", f"490201{vin(VIN)}").silent(ENGINE, "22F190").answer(ENGINE, "22F190", "62F190FFFF")
-    record = (
-        story.answer(ENGINE, "0902", "4902").answer("functional:7DF", "0902", "490200", source="7E8").end().record()
-    )
-    assert VIN == vehicle_vin(record)
-    assert {UNIT: ((1, VIN),), ENGINE: ((1, VIN),), "7E1/7E9": ((1, OTHER_VIN),)} == vins_read(record)
-    assert vehicle_vin(Story().record()) is None
-
-
-def test_units_that_carry_another_vin_than_others_are_no_other_vehicle() -> None:
-    story = Story()
-    for _ in range(2):
-        told(told(story.scan("check"), UNIT, VIN), UNIT, VIN).answer(UNIT, "0902", f"490201{vin(OTHER_VIN)}").end()
-    assert VIN == story.judged().vin
-
-
-def test_the_same_unit_with_another_vin_is_another_vehicle() -> None:
-    story = told(told(Story(profile()).scan("before"), UNIT, VIN, "41").scan("after"), UNIT, OTHER_VIN, "41").end()
-    with pytest.raises(
-        RecordError, match=f"Brake control .760/768. gave VIN {VIN} first and {OTHER_VIN} later"
-    ) as error:
-        story.judged()
-    assert "check which vehicle is connected" in error.value.next_step
-
-
-def test_another_unit_may_carry_another_vin() -> None:
-    story = told(told(Story(profile()).scan("before"), UNIT, VIN, "41").scan("after"), UNIT, OTHER_VIN, "42").end()
-    assert VIN == story.judged().vin
-
-
-def test_units_that_all_changed_with_their_vin_are_another_vehicle() -> None:
-    def both(story: Story, text: str, serial: str) -> Story:
-        return told(told(story, UNIT, text, serial), ENGINE, text, serial)
-
-    story = both(both(Story(profile()).scan("before"), VIN, "41").scan("after"), OTHER_VIN, "42").end()
-    with pytest.raises(RecordError, match="No verdict"):
-        story.judged()
-
-
-# What is worth watching.
-
-
-def test_units_with_a_cleared_standing_fault_are_worth_watching() -> None:
-    assert (UNIT,) == worth_watching(cleared(started()).record())
-    assert () == worth_watching(started().record()), "not cleared"
-    assert () == worth_watching(rounds(cleared(started()), 0x2F).record()), "it came back"
-    assert () == worth_watching(cleared(before(Story(profile()), 0x2C).part()).record()), "it was not standing"
-    history = Story(profile()).scan("before").session().codes(C0040_13=0x20).no_obd().end()
-    assert () == worth_watching(history.record())
-
-
-def watched_words(story: Story) -> list[tuple[str, bool]]:
-    return [(item.words, item.done) for item in watched_faults(story.record())]
-
-
-def test_how_far_a_watched_fault_has_come() -> None:
-    assert [("0 of 1 conditions met; next: engine 2000 rpm, 60 km/h, outside 14 °C", False)] == watched_words(
-        cleared(started())
-    )
-    assert [("passed under all its conditions", True)] == watched_words(rounds(cleared(started()), 0x50, 0x50, 0x50, 0))
-    assert [("came back", True)] == watched_words(rounds(cleared(started()), 0x2F))
-    unknown = Story(profile()).scan("before").session().codes(C0035_13=0x2F).no_obd()
-    unknown.refused(UNIT, "1904403513FF", 0x31).end().part()
-    assert [("its conditions are not known", False)] == watched_words(cleared(unknown))
-    unread = Story(profile()).scan("before").session().codes(C0035_13=0x2F).no_obd().end().part()
-    assert [("0 of 1 conditions met; next: they were never asked for", False)] == watched_words(cleared(unread))
-
-
-# Standing.
-
-
-def standing(story: Story) -> str:
-    return " | ".join(text for text in story.fault().ruling.missing if "passed test is no proof" in text)
-
-
-def test_a_fault_not_failing_when_first_listed_is_not_standing() -> None:
-    assert "its test was not failing where the job first listed it (status 2C)" in standing(
-        finish(before(Story(profile()), 0x2C).part())
-    )
-
-
-@pytest.mark.parametrize("status", [0x2C, 0x28, 0x68])
-def test_a_test_seen_passed_before_the_repair_is_not_standing(status: int) -> None:
-    story = finish(rounds(before(Story(profile())), status).part())
-    assert "its test had passed before the repair (entry" in standing(story)
-
-
-def test_a_test_not_run_before_the_repair_leaves_it_standing() -> None:
-    story = before(Story(profile())).clear(UNIT, "14FFFFFF").supported(C0035_13=0x50).supported(C0035_13=0x2F).part()
-    assert "it came back" not in standing(finish(story))
-
-
-def test_an_old_edition_that_leaves_bit_6_alone_shows_no_pass_by_its_clear() -> None:
-    # Reading one byte: standards sheet 1.1, 10 is unclear, no proof of a test that ran.
-    story = before(Story(profile())).clear(UNIT, "14FFFFFF").supported(C0035_13=0x10).supported(C0035_13=0x2F).part()
-    assert "its test had passed" not in standing(finish(story))
-
-
-def test_a_code_that_went_away_by_itself_before_the_repair_is_not_standing() -> None:
-    gone = before(Story(profile())).codes().codes(C0035_13=0x2F).part()
-    assert "its test had passed before the repair" in standing(finish(gone))
-    by_clear = before(Story(profile())).clear(UNIT, "14FFFFFF").codes().codes(C0035_13=0x2F).part()
-    assert "" == standing(finish(by_clear))
-
-
-def test_without_run_bits_testfailed_that_went_out_by_itself_tells_a_pass() -> None:
-    story = before(Story(profile())).supported(mask=0xAF, C0035_13=0x2C).supported(C0035_13=0x2F).part()
-    assert "its test had passed before the repair" in standing(finish(story))
-
-
-def test_a_fault_that_came_back_after_a_clear_later_than_the_repair_is_not_standing() -> None:
-    story = rounds(cleared(started()), 0x2F)
-    assert "it came back after clear 14 FF FF FF accepted by the unit" in standing(finish(story))
-    assert "" == standing(finish(story.part("the right part")))
-    by_obd = cleared(started()).answer(UNIT, "07", "47014035")
-    assert "it came back after" in standing(finish(by_obd))
-
-
-def test_a_lamp_alone_is_no_return() -> None:
-    assert "" == standing(finish(rounds(cleared(started()), 0xD0)))
-
-
-def test_an_obd_list_before_any_status_byte_must_be_of_pending_codes() -> None:
-    def listed(*services: str) -> str:
-        story = Story(profile()).scan("before").silent(UNIT, "1902FF")
-        for service in ("03", "07"):
-            story.answer(UNIT, service, f"4{service[1]}014035" if service in services else f"4{service[1]}00")
-        story.end().scan("check").session().codes(C0035_13=0x2F).end().part()
-        return standing(after(cleared(story), 0x50))
-
-    assert "service 07 did not list it where the job first listed it" in listed("03")
-    assert "" == listed("03", "07")
-    assert "" == listed("07")
-
-
-# The plan.
-
-
-def test_the_plan_says_what_to_do_next() -> None:
-    assert "find and repair the cause, then clear this unit again." in after(started(), 0x2F).judged().plan[0]
-    assert "clear this unit again; it still lists the old entry." in after(started(), 0x2C).judged().plan[0]
-    silent = cleared(started()).scan("after").silent(UNIT, "1902FF").end()
-    assert "make the unit answer (supply, connection), then scan again" in silent.judged().plan[0]
-    untested = after(cleared(started()), 0x50).judged().plan
-    assert (
-        "Run with engine 2000 rpm, 60 km/h, outside 14 °C for at least 10 s while reading, from a fresh key-on: "
-        "Brake control C0035-13.",
-        "Then scan again (scan --as after).",
-    ) == untested
-
-
-def test_a_fault_that_comes_and_goes_is_watched() -> None:
-    story = finish(before(Story(profile()), 0x2C).part())
-    assert "Keep watching over several drives; one passed test does not prove it" in story.judged().plan[0]
-
-
-def test_a_new_clear_comes_first_and_once_for_a_unit() -> None:
-    story = with_second(0x50).part("another part")
-    plan = story.judged().plan
-    assert "Brake control: clear this unit; what was read before does not count for the repair." == plan[0]
-    assert 1 == sum("clear this unit;" in step for step in plan)
-
-
-def test_an_erasure_nobody_vouches_for_asks_for_a_clear() -> None:
-    story = Story(profile()).scan("before").session().codes(C0035_13=0x2F).no_obd().end()
-    story.scan("after").session().codes().no_obd().end()
-    assert "Brake control: clear this unit;" in story.judged().plan[0]
-
-
-# The form.
-
-
-def test_the_form_of_a_verdict() -> None:
-    # Keys and their order: section 8 of the design, verdict --json.
-    story = told(with_second(0x50).scan("after"), UNIT, VIN).session().codes(C0040_13=0x50).supported(C0035_13=0)
-    form = verdict_form(story.no_obd().silent(ENGINE, "1902FF").end().decide(code="C0040-13").judged(), 7)
-    assert ["job", "vin", "job_verdict", "scan", "set_aside_count", "faults", "units", "plan"] == list(form)
-    assert (7, VIN, "proven", 3, 1, []) == (
-        form["job"],
-        form["vin"],
-        form["job_verdict"],
-        form["scan"],
-        form["set_aside_count"],
-        form["plan"],
-    )
-    first, second = form["faults"]
-    assert ["unit", "unit_name", "code", "memory", "verdict", "set_aside", "rule", "evidence", "missing"] == list(first)
-    assert (UNIT, "Brake control", "C0040-13", "dtc", "untested", "the owner lives with it", 11) == tuple(
-        first.values()
-    )[:7]
-    assert ("proven", None, 8, []) == (second["verdict"], second["set_aside"], second["rule"], second["missing"])
-    assert [
-        {"unit": UNIT, "before": "answered", "after": "answered"},
-        {"unit": ENGINE, "before": "not asked", "after": "silent"},
-    ] == form["units"]
-    assert form == json.loads(json.dumps(form))
-
-
-def test_the_form_of_a_job_without_scans() -> None:
-    form = verdict_form(Story(profile()).silent(ENGINE, "03").judged(), 1)
-    assert (None, None, "open", []) == (form["vin"], form["scan"], form["job_verdict"], form["faults"])
-    assert {"unit": ENGINE, "before": "not asked", "after": "not asked"} in form["units"]
-
-
-def test_outcomes_are_five_words() -> None:
-    assert ["answered", "refused", "silent", "damaged", "unsent"] == [outcome.value for outcome in Outcome]

@@ -1,6 +1,6 @@
 """Permanent copies: listed, shown to be none, or not known.
 
-Source of what is expected: the note on 0A of the design; SAE J1979 service 0A, ISO 14229-1 sub-function 15.
+Source of what is expected: the note on 0A of the verdict rules; SAE J1979 service 0A, ISO 14229-1 sub-function 15.
 """
 
 from __future__ import annotations

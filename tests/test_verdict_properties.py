@@ -113,7 +113,9 @@ def test_what_once_looked_like_proof_is_none(make: Make, names: tuple[str, ...])
     assert driven(make, *names).verdict_after() != "proven"
 
 
-# Losing a reading never helps.
+# Losing a reading never helps. One thing is left out: an erasure by somebody else that a single reading shows;
+# with that reading lost, nobody can know of it.
+WITNESSED = sorted(set(EVENTS) - {"foreign_erase"})
 
 OUTCOMES = st.sampled_from([Outcome.SILENT, Outcome.DAMAGED, Outcome.REFUSED, Outcome.UNSENT])
 
@@ -143,7 +145,7 @@ def after_the_clear(story: Story) -> list[int]:
 @settings(max_examples=150, deadline=None, suppress_health_check=[HealthCheck.too_slow])
 @given(
     make=MAKES,
-    names=st.lists(st.sampled_from(sorted(EVENTS)), max_size=5),
+    names=st.lists(st.sampled_from(WITNESSED), max_size=5),
     data=st.data(),
     outcome=OUTCOMES,
 )

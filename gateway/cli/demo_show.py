@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+import os
+import shutil
+import sys
 from pathlib import Path
 
 from rich.console import Console
@@ -10,7 +13,7 @@ from rich.text import Text
 from gateway.bench_port import find_bench, start_bench
 from gateway.cautions import FIRST
 from gateway.clearing import ClearAnswer
-from gateway.cli.frame import Frame, stoppable
+from gateway.cli.frame import APP, Frame, stoppable
 from gateway.cli.progress import DriveProgress
 from gateway.cli.show import show_scan, show_verdict
 from gateway.demo import COMPLAINT, SCENARIO, STEP_S, Demo, Tell
@@ -64,7 +67,12 @@ def run_demo(frame: Frame, folder: Path) -> None:
     frame.emit(verdict_form(verdict, opened.job))
     frame.say()
     frame.say(f"Report: {report_file}   Record: {store_file}")
-    frame.say(f"Look again: mendproof --store {store_file} verdict {opened.job}")
+    frame.say(f"Look again: {_program()} --store {store_file} verdict {opened.job}")
+
+
+def _program() -> str:
+    """How the reader can call the program again: by its name if the shell finds it, else by its path."""
+    return APP if shutil.which(APP) else os.path.relpath(Path(sys.executable).with_name(APP))
 
 
 def _heading(frame: Frame, number: int, title: str) -> None:

@@ -56,19 +56,30 @@ def job_open(
 @pass_frame
 def job_list(frame: Frame) -> None:
     """List the jobs of the record."""
+    from gateway.jobs import opening_of
+
     with frame.open_store() as store:
-        rows = store.jobs()
+        rows = [(row, opening_of(store, row.job)) for row in store.jobs()]
     frame.emit(
         {
             "jobs": [
-                {"job": row.job, "opened_at": row.opened_at, "closed": row.closed, "entries": row.entries}
-                for row in rows
+                {
+                    "job": row.job,
+                    "opened_at": row.opened_at,
+                    "closed": row.closed,
+                    "entries": row.entries,
+                    "vin": opening.vin,
+                    "complaints": list(opening.complaints),
+                }
+                for row, opening in rows
             ]
         }
     )
-    for row in rows:
+    for row, opening in rows:
         state = "closed" if row.closed else "open"
-        frame.show(f"Job {row.job}  opened {row.opened_at}  {state}  {row.entries} entries")
+        frame.show(f"Job {row.job}  {state}  opened {row.opened_at}  VIN {opening.vin or 'not read'}")
+        for complaint in opening.complaints:
+            frame.show(f"       {complaint}")
     if not rows:
         frame.say("No jobs yet. Open one: mendproof job open")
 
@@ -154,7 +165,7 @@ def job_observe(frame: Frame, job: int, about: str, state: str, text: str) -> No
     from gateway.jobs import check_about, note_observation, record_of
 
     with writing(frame, job) as (store, writer):
-        check_about(record_of(store, job), about)
+        check_about(record_of(store, job), about, state)
         note_observation(writer, about, state, text)
     frame.emit({"job": job, "about": about, "state": state})
     frame.say(f"Noted: {about} is {state}.")
@@ -230,4 +241,8 @@ def _checked_time(text: str | None) -> str | None:
     except (ValueError, OverflowError) as error:
         wanted = "write it like 2026-05-04T09:30:00Z"
         raise UsageError(f"'{text}' is no time with a zone", next_step=wanted) from error
+    if in_utc > datetime.now(UTC):
+        raise UsageError(
+            f"'{text}' lies in the future", next_step="give the time when the work was done, with its zone"
+        )
     return in_utc.isoformat(timespec="milliseconds").replace("+00:00", "Z")

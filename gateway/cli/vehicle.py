@@ -50,6 +50,11 @@ def scan(frame: Frame, job: int, taken_as: str, after_erase: bool, link: str) ->
         frame.emit(scan_form(record, done, job))
         if not frame.quiet:
             show_scan(frame.console, record, done, result.reason)
+        if result.complete and not result.answered:
+            raise LinkError(
+                f"Scan {result.number}: no unit answered at all",
+                next_step="check that the key is on, that the connector sits, and the bit rate; then scan again",
+            )
         if not result.complete and not visit.stop.is_set():
             raise LinkError(
                 f"Scan {result.number} is not complete: {result.reason}",
@@ -68,9 +73,8 @@ def clear(frame: Frame, job: int, units: tuple[str, ...], stated_parked: bool, l
     """Erase fault memories, unit by unit, and read each back at once."""
     from decoders.values import normalise_unit
     from gateway.cautions import AFTER_CLEAR, BEFORE_CLEAR
-    from gateway.clearing import clear_unit, units_to_clear
+    from gateway.clearing import clear_unit, supply_words, units_to_clear
     from gateway.cli.progress import asking
-    from gateway.cli.show import SUPPLY_VOLTAGE
 
     named = tuple(normalise_unit(unit) for unit in units)
     forms = []
@@ -78,8 +82,7 @@ def clear(frame: Frame, job: int, units: tuple[str, ...], stated_parked: bool, l
         record = visit.record()
         chosen = units_to_clear(record, named)
         frame.say(BEFORE_CLEAR, hang=0)
-        volts = [item.value for item in record.live if item.pid == SUPPLY_VOLTAGE]
-        frame.say(f"Supply voltage {volts[-1]:.1f} V in the last scan." if volts else "Supply voltage not read.")
+        frame.say(supply_words(record))
         for unit in chosen:
             with asking(frame, visit):
                 answers = clear_unit(visit, unit, stated_parked=stated_parked)
@@ -89,6 +92,10 @@ def clear(frame: Frame, job: int, units: tuple[str, ...], stated_parked: bool, l
             if visit.stop.is_set():
                 break
         frame.say(AFTER_CLEAR, hang=0)
+        kept = [form["unit"] for form in forms if form["outcome"] != "answered"]
+        if kept:
+            frame.say(f"Not cleared: {', '.join(map(str, kept))}. See mendproof verdict {job} for what to do.")
+        frame.say(f"Next: mendproof watch {job} --link {link}, or scan {job} --as check")
         frame.emit({"job": job, "clears": forms})
 
 

@@ -49,9 +49,10 @@ def plan_prelude() -> Generator[Request, Exchange, None]:
 
 
 def heard_units(exchanges: Iterable[Exchange]) -> tuple[Heard, ...]:
-    """The units that answered functional requests positively, with what they support.
+    """The units that answered functional requests, with what they support.
 
-    A source without a pair in the table of ISO 15765-4 is left out: its request address is not known.
+    Any answer names its unit, also a refusal or a damaged one: it is then asked by its own address. A source without
+    a pair in the table of ISO 15765-4 is left out: its request address is not known.
     """
     supported: dict[str, frozenset[int]] = {}
     for exchange in exchanges:
@@ -59,9 +60,11 @@ def heard_units(exchanges: Iterable[Exchange]) -> tuple[Heard, ...]:
             continue
         for answer in exchange.answers:
             unit = iso_15765_4_unit(answer.source)
-            if unit is None or answer.kind is not AnswerKind.POSITIVE:
+            if unit is None:
                 continue
             known = supported.setdefault(unit, frozenset())
+            if answer.kind is not AnswerKind.POSITIVE:
+                continue
             try:
                 supported[unit] = known | decode_supported(answer.data)
             except DecodeError:

@@ -31,11 +31,12 @@ from sessions.store.schema import open_database, transaction
 
 _JOBS = "SELECT job, job_uid, opened_at, closed, entries FROM job_summary"
 # The payload is read as the bytes that were hashed: text that was altered need not even be UTF-8.
+_NO_END = 2**62
 _ENTRIES = """
     SELECT entry.seq, entry.kind, entry.at, entry.run, entry.mono_us, entry.actor, entry.payload_sha256,
         entry.raw_sha256, coalesce(CAST(body.payload AS BLOB), x''), body.raw, entry.prev, entry.hash
     FROM entry LEFT JOIN body USING (job, seq)
-    WHERE entry.job = ? ORDER BY entry.seq"""
+    WHERE entry.job = ? AND entry.seq <= ? ORDER BY entry.seq"""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -127,14 +128,18 @@ class Store:
             ).fetchall()
         return self.job(job)
 
-    def journal(self, job: int) -> tuple[Entry, ...]:
+    def journal(self, job: int, *, until_seq: int | None = None) -> tuple[Entry, ...]:
         """All entries of a job in order. Only `check` says whether the chain holds.
+
+        Args:
+            job: its number.
+            until_seq: read no further than this entry; None for all.
 
         Raises:
             RecordError: there is no such job, or an entry is missing or cannot be read.
         """
         entries: list[Entry] = []
-        for seq, sealed in enumerate(self._sealed(self.job(job)), start=1):
+        for seq, sealed in enumerate(self._sealed(self.job(job), until_seq), start=1):
             try:
                 entry = sealed.opened()
             except ValueError as error:
@@ -190,9 +195,10 @@ class Store:
             with transaction(self._connection):
                 yield self._connection
 
-    def _sealed(self, row: JobRow) -> Iterator[SealedEntry]:
+    def _sealed(self, row: JobRow, until_seq: int | None = None) -> Iterator[SealedEntry]:
+        last = _NO_END if until_seq is None else until_seq
         with record_errors(self.path):
-            for entry in self._connection.execute(_ENTRIES, (row.job,)):
+            for entry in self._connection.execute(_ENTRIES, (row.job, last)):
                 yield _sealed_entry(row.job_uid, entry)
 
     def _damaged(self, job: int, seq: int) -> RecordError:

@@ -244,18 +244,17 @@ def _went_back(later_seq: int) -> Erase:
 def _completion_told(sights: Sequence[Sight]) -> list[Sight]:
     """The looks that tell whether the test has completed since the clear.
 
-    An absent code tells it only in a list that has named this very code as not completed: that list is
-    exhaustive, others never name a code that is merely untested.
+    An absent code tells it only in a list that names this very code, at any time, as not completed: that list is
+    exhaustive, others never name a code that is merely untested. What is read at once after a clear may come before
+    the unit has written its memory anew.
     """
-    listed_untested = False
-    told = []
-    for sight in sights:
-        if not sight.absent and sight.bit(StatusBit.NOT_COMPLETED_SINCE_CLEAR) is not None:
-            told.append(sight)
-            listed_untested = listed_untested or sight.names_a_test_not_run
-        elif sight.absent and listed_untested:
-            told.append(sight)
-    return told
+    exhaustive = any(sight.names_a_test_not_run for sight in sights)
+    bit = StatusBit.NOT_COMPLETED_SINCE_CLEAR
+    return [
+        sight
+        for sight in sights
+        if sight.status.bit(bit) is not None and (not sight.absent or (exhaustive and sight.during != "readback"))
+    ]
 
 
 def _other_codes_went_back(key: FaultKey, erased_codes: Iterable[Flip], accepted: Sequence[Erase]) -> Iterable[Erase]:

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 
 from decoders.values import Dtc, Outcome, Status, StatusBit
 from sessions.record import CodeReading, JobRecord, Moment
+from sessions.record.model import During
 
 FULL_LIST = bytes.fromhex("1902FF")
 SUPPORTED_LIST = bytes.fromhex("190A")
@@ -42,6 +43,7 @@ class Sight:
     status: Status
     request: bytes
     scan: int | None
+    during: During
     absent: bool = False
     single: bool = False
     session_ok: bool = True
@@ -128,6 +130,7 @@ def _sight(code: CodeReading, dtc: Dtc) -> Sight | None:
         status=Status(code.entries.get(dtc, 0), 0xFF if code.mask is None else code.mask),
         request=code.request,
         scan=code.scan,
+        during=code.during,
         absent=absent,
         single=single,
         session_ok=code.session_ok,

@@ -4,8 +4,13 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+from decoders import MonitorStatus, decode_monitor_status
+from decoders.errors import DecodeError
 from decoders.values import Outcome
 from sessions.record import JobRecord, Scan
+
+MONITORS = b"\x01\x01"
+PERMANENT = 0x0A
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -13,52 +18,106 @@ class EmissionsLook:
     """One emissions unit in one scan.
 
     Args:
-        lamp_on: True if it commands the malfunction indicator on.
+        trouble: why 01 01 tells nothing here, such as ``01 01 silent``, or None if it was answered.
+        lamp_on: True if it commands the malfunction indicator on, None if it does not tell.
         complete: monitors it supports that are complete since the clear.
         incomplete: monitors it supports that are not.
         permanent: codes of service 0A, or None if that was not answered (which is not "none").
+        permanent_trouble: why 0A tells nothing here, such as ``0A refused (11)``; empty if it was answered.
     """
 
     unit: str
-    lamp_on: bool
-    complete: tuple[str, ...]
-    incomplete: tuple[str, ...]
-    permanent: tuple[str, ...] | None
+    trouble: str | None = None
+    lamp_on: bool | None = None
+    complete: tuple[str, ...] = ()
+    incomplete: tuple[str, ...] = ()
+    permanent: tuple[str, ...] | None = None
+    permanent_trouble: str = ""
+
+    @property
+    def lamp_words(self) -> str:
+        """The malfunction lamp, in words."""
+        if self.lamp_on is None:
+            return f"malfunction lamp not told ({self.trouble})"
+        return f"malfunction lamp {'on' if self.lamp_on else 'off'}"
+
+    @property
+    def monitor_words(self) -> str:
+        """The readiness monitors, in words."""
+        if self.trouble is not None:
+            return "monitors not told"
+        if self.incomplete:
+            return f"monitors not complete: {', '.join(self.incomplete)}"
+        return "monitors all complete" if self.complete else "no monitors"
+
+    @property
+    def permanent_words(self) -> str:
+        """The permanent copies, in words."""
+        if self.permanent is None:
+            return f"permanent codes not told ({self.permanent_trouble})"
+        return f"permanent codes: {', '.join(self.permanent) or 'none'}"
 
     @property
     def words(self) -> str:
-        """The same in one line."""
-        lamp = "on" if self.lamp_on else "off"
-        ready = f"not complete: {', '.join(self.incomplete)}" if self.incomplete else "all complete"
-        if self.permanent is None:
-            copies = "permanent codes not told"
-        else:
-            copies = f"permanent codes: {', '.join(self.permanent) or 'none'}"
-        return f"malfunction lamp {lamp}; monitors {ready}; {copies}"
+        """All of it in one line."""
+        return "; ".join((self.lamp_words, self.monitor_words, self.permanent_words))
 
 
 def emissions_looks(record: JobRecord, scan: Scan) -> tuple[EmissionsLook, ...]:
-    """Every unit that answered 01 01 in a scan, in address order. Source: SAE J1979 services 01 and 0A."""
-    last = scan.end.seq if scan.end else record.last_seq
-    found: dict[str, EmissionsLook] = {}
-    for item in record.monitors:
-        if item.status.pid != 0x01 or not scan.begin.seq <= item.moment.seq <= last:
-            continue
-        supported = [monitor for monitor in item.status.monitors if monitor.supported]
-        found[item.unit] = EmissionsLook(
-            unit=item.unit,
-            lamp_on=bool(item.status.mil),
-            complete=tuple(monitor.name for monitor in supported if monitor.complete),
-            incomplete=tuple(monitor.name for monitor in supported if not monitor.complete),
-            permanent=_permanent(record, scan, item.unit),
-        )
-    return tuple(look for _unit, look in sorted(found.items()))
+    """Every unit that answered 01 01 in any scan of the job, as it was in this one, in address order.
+
+    Source: SAE J1979 services 01 and 0A.
+    """
+    units = sorted({item.unit for item in record.monitors if item.status.pid == MONITORS[1]})
+    return tuple(_look(record, scan, unit) for unit in units)
 
 
-def _permanent(record: JobRecord, scan: Scan, unit: str) -> tuple[str, ...] | None:
-    answered = [
-        item
-        for item in record.obd
-        if (item.unit, item.scan, item.service) == (unit, scan.number, 0x0A) and item.outcome is Outcome.ANSWERED
+def _look(record: JobRecord, scan: Scan, unit: str) -> EmissionsLook:
+    status, trouble = _monitors(record, scan, unit)
+    permanent, permanent_trouble = _permanent(record, scan, unit)
+    supported = [monitor for monitor in status.monitors if monitor.supported] if status else []
+    return EmissionsLook(
+        unit=unit,
+        trouble=trouble,
+        lamp_on=status.mil if status else None,
+        complete=tuple(monitor.name for monitor in supported if monitor.complete),
+        incomplete=tuple(monitor.name for monitor in supported if not monitor.complete),
+        permanent=permanent,
+        permanent_trouble=permanent_trouble,
+    )
+
+
+def _monitors(record: JobRecord, scan: Scan, unit: str) -> tuple[MonitorStatus | None, str | None]:
+    """The monitor status of a unit in a scan, or why there is none."""
+    asked = [
+        item.exchange
+        for item in record.asked
+        if (item.exchange.target, item.scan, item.exchange.request) == (unit, scan.number, MONITORS)
     ]
-    return tuple(sorted(dtc.text for dtc in answered[-1].codes)) if answered else None
+    if not asked:
+        return None, "01 01 not asked"
+    last = asked[-1]
+    if last.positive is None:
+        return None, f"01 01 {how_it_ended(last.outcome, last.refusal)}"
+    try:
+        return decode_monitor_status(last.positive), None
+    except DecodeError:
+        return None, f"01 01 {Outcome.DAMAGED.value}"
+
+
+def _permanent(record: JobRecord, scan: Scan, unit: str) -> tuple[tuple[str, ...] | None, str]:
+    """The permanent codes of a unit in a scan, or why they are not known."""
+    asked = [item for item in record.obd if (item.unit, item.scan, item.service) == (unit, scan.number, PERMANENT)]
+    if not asked:
+        return None, "0A not asked"
+    last = asked[-1]
+    if last.outcome is not Outcome.ANSWERED:
+        return None, f"0A {how_it_ended(last.outcome, last.refusal)}"
+    return tuple(sorted(dtc.text for dtc in last.codes)), ""
+
+
+def how_it_ended(outcome: Outcome | None, refusal: int | None) -> str:
+    """An outcome in words, a refusal with its code; never sent counts as not asked."""
+    if outcome is None or outcome is Outcome.UNSENT:
+        return "not asked"
+    return f"refused ({refusal:02X})" if outcome is Outcome.REFUSED and refusal is not None else outcome.value

@@ -16,10 +16,11 @@ from gateway.visit import Visit
 from sessions.journal import Kind
 from sessions.plan import plan_read_back, plan_standstill
 from sessions.plan.unit import worth_reading
-from sessions.record import JobRecord, Scan
+from sessions.record import JobRecord
 from sessions.verdict.clears import ALL_GROUPS, OBD_CLEAR
 from sessions.verdict.scans import before_scan
 from sessions.verdict.sights import fault_keys
+from sessions.verdict.units import memory_read
 
 FRESH_S = 2.0
 """Engine and road speed may be this old when a clear is sent."""
@@ -79,27 +80,18 @@ def units_to_clear(record: JobRecord, named: Sequence[str]) -> tuple[str, ...]:
         )
     listed = sorted({key.unit for key in fault_keys(record)})
     for unit in named:
-        if not _was_read(record, before, unit):
+        if not memory_read(record, before, unit):
             raise RefusedError(
                 f"Nothing was cleared: {record.unit_name(unit)} ({unit}) was not read in scan {before.number}",
                 next_step="make the unit answer and scan again before clearing it",
             )
-    chosen = tuple(dict.fromkeys(named)) or tuple(unit for unit in listed if _was_read(record, before, unit))
+    chosen = tuple(dict.fromkeys(named)) or tuple(unit for unit in listed if memory_read(record, before, unit))
     if not chosen:
         raise UsageError(
             "No unit that was read before lists a code, so there is nothing to clear",
             next_step="see mendproof verdict JOB",
         )
     return chosen
-
-
-def _was_read(record: JobRecord, before: Scan, unit: str) -> bool:
-    by_uds = any(
-        code.unit == unit and code.scan == before.number and code.outcome is Outcome.ANSWERED for code in record.codes
-    )
-    return by_uds or any(
-        item.unit == unit and item.scan == before.number and item.outcome is Outcome.ANSWERED for item in record.obd
-    )
 
 
 def clear_requests(record: JobRecord, unit: str) -> tuple[bytes, ...]:

@@ -372,7 +372,7 @@ def write_report(store: Store, job: int) -> str:
         verdict,
         job=job,
         made_with=f"mendproof {version('mendproof')}",
-        printed_at=entries[-1].at,
+        state_at=entries[-1].at,
         last_hash=entries[-1].hash.hex(),
     )
 

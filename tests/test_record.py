@@ -65,13 +65,13 @@ def test_units_are_those_asked_by_their_own_address() -> None:
 
 
 def test_observations_and_decisions() -> None:
-    story = Story().observe("brake lamp", "lit").decide().decide(code=None, given_for="unread")
+    story = Story().observe("brake lamp", "lit").decide().decide(code=None, given_for="unread").part()
     record = story.record()
     assert [("brake lamp", "lit", "")] == [(item.about, item.state, item.text) for item in record.observations]
     assert [(CODE, "dtc", "failing"), (None, None, "unread")] == [
         (item.code, item.memory, item.given_for) for item in record.decisions
     ]
-    assert {"r.ambrel"} == {item.actor for item in record.decisions}
+    assert {"r.ambrel"} == {item.actor for item in (*record.observations, *record.decisions, *record.repairs)}
 
 
 # Time.
@@ -83,6 +83,12 @@ def test_world_time_holds_from_its_entry_on() -> None:
     assert record.is_simulated
     assert "wait" == record.world[0].action
     assert not Story().record().is_simulated
+
+
+def test_what_is_done_to_a_simulated_vehicle_keeps_its_arguments_if_there_are_any() -> None:
+    given = {"kmh": 62, "seconds": 5}
+    story = Story().note(Kind.WORLD, {"action": "drive", "world_s": 5, "said": "drove 5 s", "arguments": given})
+    assert [("drove 5 s", given), ("", {})] == [(act.said, act.arguments) for act in story.world(1).record().world]
 
 
 def moment(seq: int, run: str = "a", mono_us: int = 0, world_s: int | None = None) -> Moment:

@@ -160,6 +160,7 @@ class _Reader:
         self.sheet.append(
             Repair(
                 moment=moment,
+                actor=entry.actor,
                 what=payload["what"],
                 text=payload["text"],
                 seq=moment.seq,
@@ -168,13 +169,22 @@ class _Reader:
         )
 
     def _world(self, moment: Moment, entry: Entry) -> None:
-        self.world.append(WorldAct(moment=moment, action=entry.payload["action"], said=entry.payload.get("said", "")))
+        payload = entry.payload
+        self.world.append(
+            WorldAct(
+                moment=moment,
+                action=payload["action"],
+                said=payload.get("said", ""),
+                arguments=dict(payload.get("arguments", {})),
+            )
+        )
 
     def _observation(self, moment: Moment, entry: Entry) -> None:
         payload = entry.payload
         self.observations.append(
             Observation(
                 moment=moment,
+                actor=entry.actor,
                 about=payload["about"],
                 state=payload["state"],
                 text=payload.get("text", ""),

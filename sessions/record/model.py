@@ -156,9 +156,16 @@ class ClearEvent:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Repair:
-    """A part or fluid entry; `seq` is where it counts in the order of evidence, `worked_at` a stated time."""
+    """A part or fluid entry.
+
+    Args:
+        actor: who entered it.
+        seq: where it counts in the order of evidence.
+        worked_at: a stated time of work, or None.
+    """
 
     moment: Moment
+    actor: str
     what: str
     text: str
     seq: int
@@ -167,18 +174,26 @@ class Repair:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class WorldAct:
-    """What was done to a simulated vehicle; never itself a condition."""
+    """What was done to a simulated vehicle; never itself a condition.
+
+    Args:
+        action: what was done, such as ``drive``.
+        said: what the vehicle's world said of it.
+        arguments: what the action was given, such as a speed; empty if nothing was kept.
+    """
 
     moment: Moment
     action: str
     said: str
+    arguments: dict[str, int | str] = field(default_factory=dict)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Observation:
-    """What a person noted: a complaint or lamp gone or explained."""
+    """What a person noted: a complaint or lamp gone or explained; `actor` is who noted it."""
 
     moment: Moment
+    actor: str
     about: str
     state: str
     text: str

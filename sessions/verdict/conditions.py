@@ -51,9 +51,12 @@ class ConditionSet:
         """One test for each quantity that counts in this part of the vehicle."""
         values = dict(self.values)
         if system == "powertrain":
+            load = values["load_percent"]
             return {
                 "engine_rpm": _near_speed(values["engine_rpm"], settings.near_engine_rpm),
-                "load_percent": _near_load(values["load_percent"], settings.near_load_percent),
+                "load_percent": _near(
+                    values["load_percent"], _load_tolerance(values["load_percent"], settings.near_load_percent)
+                ),
                 "coolant_c": _same_warmth(values["coolant_c"], settings.warm_coolant_c),
             }
         tests: dict[str, Test] = {}
@@ -65,22 +68,40 @@ class ConditionSet:
             tests["ambient_c"] = _near(values["ambient_c"], settings.near_ambient_k)
         return tests
 
-    def words(self, system: str | None) -> str:
-        """The conditions in words with units."""
+    def words(self, system: str | None, settings: RuleSettings) -> str:
+        """What counts as the same conditions, in words with units and tolerances."""
         values = dict(self.values)
-        parts = []
-        if "engine_rpm" in values:
-            rpm = values["engine_rpm"]
-            parts.append(f"engine {rpm:.0f} rpm" if rpm else "engine off")
-        if system == "powertrain" and "load_percent" in values:
-            parts.append(f"load {values['load_percent']:.0f} %")
-        if system == "powertrain" and "coolant_c" in values:
-            parts.append(f"coolant {values['coolant_c']:.0f} °C")
-        if "road_kmh" in values and system != "powertrain":
-            parts.append(f"{values['road_kmh']:.0f} km/h" if values["road_kmh"] else "standing")
-        if "ambient_c" in values and system != "powertrain":
-            parts.append(f"outside {values['ambient_c']:.0f} °C")
-        return ", ".join(parts)
+        makers = _POWERTRAIN_WORDS if system == "powertrain" else _ELSEWHERE_WORDS
+        return ", ".join(maker(values[name], settings) for name, maker in makers.items() if name in values)
+
+
+def _speed_words(stored: float, settings: RuleSettings) -> str:
+    return f"engine {stored:.0f} ± {settings.near_engine_rpm} rpm" if stored else "engine off"
+
+
+def _load_words(stored: float, settings: RuleSettings) -> str:
+    return f"load {stored:.0f} ± {_load_tolerance(stored, settings.near_load_percent):.0f} %"
+
+
+def _warmth_words(stored: float, settings: RuleSettings) -> str:
+    warm = settings.warm_coolant_c
+    return f"coolant {warm} °C or more" if stored >= warm else f"coolant below {warm} °C"
+
+
+def _road_words(stored: float, settings: RuleSettings) -> str:
+    return f"{stored:.0f} ± {settings.near_road_kmh} km/h" if stored else "standing"
+
+
+def _engine_words(stored: float, _settings: RuleSettings) -> str:
+    return "engine running" if stored else "engine off"
+
+
+def _ambient_words(stored: float, settings: RuleSettings) -> str:
+    return f"outside {stored:.0f} ± {settings.near_ambient_k} °C"
+
+
+_POWERTRAIN_WORDS = {"engine_rpm": _speed_words, "load_percent": _load_words, "coolant_c": _warmth_words}
+_ELSEWHERE_WORDS = {"road_kmh": _road_words, "engine_rpm": _engine_words, "ambient_c": _ambient_words}
 
 
 def _near(stored: float, tolerance: float) -> Test:
@@ -92,9 +113,9 @@ def _near_speed(stored: float, tolerance: float) -> Test:
     return lambda value: abs(value - stored) <= tolerance and (value == 0) == (stored == 0)
 
 
-def _near_load(stored: float, percent: float) -> Test:
+def _load_tolerance(stored: float, percent: float) -> float:
     # At least two points: a load byte resolves 0.4 %, and a share of almost nothing is nothing.
-    return _near(stored, max(stored * percent / 100, 2.0))
+    return max(stored * percent / 100, 2.0)
 
 
 def _same_warmth(stored: float, warm_c: float) -> Test:

@@ -216,18 +216,22 @@ def _unit_pairs(context: JobContext) -> tuple[UnitPair, ...]:
 
 
 def _loose_ends(context: JobContext, units: tuple[UnitPair, ...]) -> tuple[LooseEnd, ...]:
-    count = set(units_that_count(context.record))
+    """Units and notes that keep the job open; without a before-scan no unit is singled out."""
+    count = set(units_that_count(context.record)) if context.before is not None else set()
+    unread = [
+        (pair, reason)
+        for pair in units
+        if pair.unit in count and pair.set_aside is None
+        for reason in unit_reasons(context, pair.unit)
+    ]
+    names = ", ".join(dict.fromkeys(f"{pair.name} ({pair.unit})" for pair, _reason in unread))
+    step = f"Make these answer and scan again, or set them aside with a reason (job set-aside): {names}."
     return (
-        *(
-            LooseEnd(reason=reason, step=f"{reason}: make it answer and scan again, or set the unit aside.")
-            for pair in units
-            if pair.unit in count and pair.set_aside is None
-            for reason in unit_reasons(context, pair.unit)
-        ),
+        *(LooseEnd(reason=reason, step=step, before_scan=True) for _pair, reason in unread),
         *(
             LooseEnd(
                 reason=f"{about} is not noted as gone or explained",
-                step=f"Note whether {about} is gone or explained (job observe).",
+                step=f'Note whether it is gone or explained: mendproof job observe JOB --about "{about}" --state gone',
             )
             for about in unsettled(context)
         ),

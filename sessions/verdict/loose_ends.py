@@ -2,16 +2,17 @@
 
 from __future__ import annotations
 
-from decoders.values import AnswerKind, Outcome, is_functional, iso_15765_4_unit
+from decoders.values import Outcome, is_functional, iso_15765_4_unit
 from sessions.record import JobRecord
-from sessions.verdict.emissions import emissions_looks
 from sessions.verdict.facts import JobContext
 from sessions.verdict.scans import last_change
 from sessions.verdict.sights import fault_keys
-from sessions.verdict.units import CODE_REQUESTS
+from sessions.verdict.units import CODE_REQUESTS, memory_read, unit_look
 
 MALFUNCTION_LAMP = "malfunction lamp"
 """What the lamp is called that an emissions unit commands on in 01 01."""
+
+LAMP_PID = 0x01
 
 
 def units_that_count(record: JobRecord) -> tuple[str, ...]:
@@ -23,7 +24,7 @@ def units_that_count(record: JobRecord) -> tuple[str, ...]:
     for item in record.asked:
         exchange = item.exchange
         if is_functional(exchange.target):
-            sources = {answer.source for answer in exchange.answers if answer.kind is AnswerKind.POSITIVE}
+            sources = {answer.source for answer in exchange.answers}
             answered |= {unit for source in sources if (unit := iso_15765_4_unit(source)) is not None}
         elif exchange.outcome is Outcome.ANSWERED:
             answered.add(exchange.target)
@@ -46,25 +47,31 @@ def unit_reasons(context: JobContext, unit: str) -> tuple[str, ...]:
     first_clear = min((clear.moment.seq for clear in record.clears if clear.unit == unit), default=float("inf"))
     label = f"{record.unit_name(unit)} ({unit})"
     reasons = []
-    if not any(seq < first_clear for _request, seq, _scan in read):
+    earlier = [scan for scan in record.scans if scan.begin.seq < first_clear]
+    if not any(memory_read(record, scan, unit) for scan in earlier):
         reasons.append(f"{label} was not read before its first clear")
     if after is not None:
         now = {request for request, _seq, scan in read if scan == after.number}
         lost = sorted(request.hex(" ").upper() for request in {request for request, _seq, _scan in read} - now)
         if lost:
             reasons.append(f"{label} did not answer {', '.join(lost)} whole in scan {after.number}")
+        elif not memory_read(record, after, unit):
+            reasons.append(f"{label} was not read in scan {after.number}: {unit_look(record, after, unit).words}")
     return tuple(reasons)
 
 
 def unsettled(context: JobContext) -> tuple[str, ...]:
     """Complaints and lit lamps whose newest note does not say that they are gone or explained.
 
+    The malfunction lamp is lit until a newer reading of the same unit shows it off: silence does not put it out.
+
     Gone counts only if it was noted after the last clear and the last repair: before, it was another car.
     """
     record = context.record
     newest = {item.about: item for item in record.observations}
     lit = {item.about for item in record.observations if item.state == "lit"}
-    if context.after is not None and any(look.lamp_on for look in emissions_looks(record, context.after)):
+    newest_mil = {item.unit: item.status.mil for item in record.monitors if item.status.pid == LAMP_PID}
+    if any(newest_mil.values()):
         lit.add(MALFUNCTION_LAMP)
     wanted = [*(f"complaint {number}" for number in range(1, len(record.complaints) + 1)), *sorted(lit)]
     settled = {

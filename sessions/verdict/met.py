@@ -74,7 +74,7 @@ class Trial:
 
 def judge_set(trial: Trial, conditions: ConditionSet) -> SetResult:
     """Judge one set; a set with a problem is never met."""
-    words = conditions.words(trial.system)
+    words = conditions.words(trial.system, trial.settings)
     held_s, seen_at = 0.0, None
     if conditions.problem is None:
         tests = conditions.tests(trial.system, trial.settings)

@@ -6,16 +6,24 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 from sessions.verdict.facts import FaultFacts, JobContext
+from sessions.verdict.gaps import Mend
 from sessions.verdict.rules import Ruling, Verdict
 from sessions.verdict.sights import FaultKey
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class LooseEnd:
-    """Something besides the faults that keeps a job open, and what to do about it."""
+    """Something besides the faults that keeps a job open, and what to do about it.
+
+    Args:
+        reason: why the job is open.
+        step: what to do.
+        before_scan: True if it is to be done before the next scan.
+    """
 
     reason: str
     step: str
+    before_scan: bool = False
 
 
 def proof_plan(
@@ -25,29 +33,41 @@ def proof_plan(
     loose: Sequence[LooseEnd] = (),
 ) -> tuple[str, ...]:
     """What to do next for every fault that is not proven and every loose end, in the order it should be done."""
-    open_facts = [item for item in facts if rulings[item.key].verdict not in (Verdict.PROVEN, Verdict.HELD)]
-    clears: list[str] = []
-    steps: list[str] = []
-    for item in open_facts:
-        label, name = _label(context, item), context.record.unit_name(item.key.unit)
-        verdict = rulings[item.key].verdict
-        if verdict in (Verdict.FAILING, Verdict.RETURNED, Verdict.NEW):
-            steps.append(f"{label}: find and repair the cause, then clear this unit again.")
-        elif verdict is Verdict.UNCLEARED:
-            clears.append(f"{name}: clear this unit again; it still lists the old entry.")
-        elif verdict is Verdict.UNREAD:
-            steps.append(f"{label}: make the unit answer (supply, connection), then scan again (scan --as after).")
-        elif _needs_new_clear(item):
-            clears.append(f"{name}: clear this unit; what was read before does not count for the repair.")
-    steps += _drive_steps(context, [i for i in open_facts if rulings[i.key].verdict is Verdict.UNTESTED])
-    if context.before is None:
-        clears.insert(0, "Scan the car before anything is repaired or cleared (scan --as before).")
-    steps += [end.step for end in loose]
+    good = (Verdict.PROVEN, Verdict.HELD)
+    open_facts = [item for item in facts if rulings[item.key].verdict not in good]
+    untested = [item for item in open_facts if rulings[item.key].verdict is Verdict.UNTESTED]
+    steps = [
+        *(["Scan the car before anything is repaired or cleared (scan --as before)."] if not context.before else []),
+        *(step for item in open_facts for step in _repair_steps(context, item, rulings[item.key])),
+        *(step for item in open_facts for step in _clear_steps(context, item, rulings[item.key])),
+        *(end.step for end in loose if end.before_scan),
+        *_drive_steps(context, [item for item in untested if Mend.NEVER not in _mends(item, rulings)]),
+        *(step for item in untested for step in _other_steps(context, item, rulings)),
+    ]
     if context.after is None:
         steps.append("Scan the car after the work (scan --as after).")
     elif open_facts or context.after.taken_as != "after":
         steps.append("Then scan again (scan --as after).")
-    return tuple(dict.fromkeys((*clears, *steps)))
+    steps += [end.step for end in loose if not end.before_scan]
+    return tuple(dict.fromkeys(steps))
+
+
+def _repair_steps(context: JobContext, facts: FaultFacts, ruling: Ruling) -> list[str]:
+    label = _label(context, facts)
+    if ruling.verdict in (Verdict.FAILING, Verdict.RETURNED, Verdict.NEW):
+        return [f"{label}: it is there now. Mend its cause, or do the service it asks for, then clear this unit again."]
+    if ruling.verdict is Verdict.UNREAD and context.after is not None:
+        return [f"{label}: make the unit answer (supply, connection), then scan again (scan --as after)."]
+    return []
+
+
+def _clear_steps(context: JobContext, facts: FaultFacts, ruling: Ruling) -> list[str]:
+    name = context.record.unit_name(facts.key.unit)
+    if ruling.verdict is Verdict.UNCLEARED:
+        return [f"{name}: clear this unit again; it still lists the old entry."]
+    if ruling.verdict in (Verdict.UNTESTED, Verdict.LAPSED) and _needs_new_clear(facts):
+        return [f"{name}: clear this unit; what was read before does not count for the repair."]
+    return []
 
 
 def _needs_new_clear(facts: FaultFacts) -> bool:
@@ -57,23 +77,44 @@ def _needs_new_clear(facts: FaultFacts) -> bool:
     return unvouched is not None and unvouched.seq >= accepted.seq
 
 
+def _mends(facts: FaultFacts, rulings: Mapping[FaultKey, Ruling]) -> dict[Mend, str]:
+    """What could close each gap of an untested fault, with the first gap of that kind in words."""
+    found: dict[Mend, str] = {}
+    for gap in rulings[facts.key].gaps:
+        found.setdefault(gap.mend, gap.text)
+    return found
+
+
 def _drive_steps(context: JobContext, facts: Sequence[FaultFacts]) -> list[str]:
     """Key cycle and driving conditions still missing, each once, with the faults they serve."""
     wanted: dict[str, list[str]] = {}
     for item in facts:
-        label = _label(context, item)
-        unmet = [result for result in item.sets if not result.met and result.conditions.problem is None]
-        for result in unmet:
-            wanted.setdefault(f"{result.words} for at least {result.needed_s:.0f} s", []).append(label)
-        if not unmet and not item.standing:
-            wanted.setdefault("", []).append(label)
+        for result in item.sets:
+            if not result.met:
+                words = f"{result.words} for at least {result.needed_s:.0f} s"
+                wanted.setdefault(words, []).append(_label(context, item))
+    if not wanted:
+        return []
+    off_s = context.settings.key_off_s
+    return [
+        f"Begin to watch (mendproof watch JOB --link LINK): key off for at least {off_s} s, then key on.",
+        *(f"While it reads: {words}. For {', '.join(dict.fromkeys(labels))}." for words, labels in wanted.items()),
+    ]
+
+
+def _other_steps(context: JobContext, facts: FaultFacts, rulings: Mapping[FaultKey, Ruling]) -> list[str]:
+    """What a drive under the fault's conditions cannot do for an untested fault."""
+    label, mends = _label(context, facts), _mends(facts, rulings)
     steps = []
-    for words, labels in wanted.items():
-        names = ", ".join(dict.fromkeys(labels))
-        if words:
-            steps.append(f"Run with {words} while reading, from a fresh key-on: {names}.")
-        else:
-            steps.append(f"Keep watching over several drives; one passed test does not prove it: {names}.")
+    if Mend.PARTNER in mends:
+        steps.append(f"{label}: {mends[Mend.PARTNER]}; make it answer.")
+    if Mend.NEVER in mends:
+        steps.append(
+            f"{label}: this version cannot prove it ({mends[Mend.NEVER]}). Watch it over several drives, "
+            "or set it aside with a reason (job set-aside)."
+        )
+    elif Mend.CYCLES in mends:
+        steps.append(f"{label}: go on driving, in several key cycles, until this has gone: {mends[Mend.CYCLES]}.")
     return steps
 
 

@@ -7,10 +7,12 @@ from dataclasses import dataclass
 
 from decoders.values import Outcome
 from decoders.values.status import FAULT_BITS
-from sessions.record import JobRecord, ObdReading, Scan
-from sessions.verdict.sights import FULL_LIST
+from sessions.record import CodeReading, JobRecord, ObdReading, Scan
+from sessions.verdict.sights import FULL_LIST, PERMANENT_LIST
 
-NO_SERVICE_19 = frozenset({0x11, 0x7F})
+NO_SERVICE_19 = 0x11
+"""serviceNotSupported. 7F, not supported in this session, means that the memory is there and unread."""
+
 OBD_CODE_SERVICES = frozenset({0x03, 0x07})
 CODE_REQUESTS = (
     bytes.fromhex("1902FF"),
@@ -70,39 +72,67 @@ def unit_looks(record: JobRecord, scan: Scan) -> tuple[UnitLook, ...]:
 
 def unit_look(record: JobRecord, scan: Scan, unit: str) -> UnitLook:
     """One unit in one scan."""
-    codes = [code for code in record.codes if (code.unit, code.scan, code.request) == (unit, scan.number, FULL_LIST)]
+    listing = _last_listing(record, scan, unit)
     obd = [item for item in record.obd if (item.unit, item.scan) == (unit, scan.number)]
-    stored = [item for item in obd if item.service == 0x03]
-    listing = codes[-1] if codes else None
-    has_19 = listing is not None and not (listing.outcome is Outcome.REFUSED and listing.refusal in NO_SERVICE_19)
-    if listing is not None and has_19 and not _only_obd_speaks(listing.outcome, stored[-1:]):
-        faults = _faults_by_19(record, scan, unit)
+    if speaks_obd_only(record, unit):
+        stored = [item for item in obd if item.service == 0x03]
+        others = [item for item in obd if item.service != 0x03]
         return UnitLook(
             unit=unit,
-            outcome=listing.outcome,
-            refusal=listing.refusal,
-            mask=listing.mask,
-            faults=faults + _obd_faults(obd, {code.partition("-")[0] for code, _memory, _status in faults}),
-            others=_unread_memories(record, unit, obd),
+            outcome=stored[-1].outcome if stored else None,
+            refusal=stored[-1].refusal if stored else None,
+            faults=_obd_faults(obd, set()),
+            others=(*_unread_memories(record, unit, others), *_permanent_copies(record, scan, unit)),
         )
-    if not stored:
-        return UnitLook(
-            unit=unit,
-            outcome=listing.outcome if listing else None,
-            refusal=listing.refusal if listing else None,
-        )
+    faults = _faults_by_19(record, scan, unit)
+    blind = listing is not None and listing.mask is not None and not listing.mask & FAULT_BITS
     return UnitLook(
         unit=unit,
-        outcome=stored[-1].outcome,
-        refusal=stored[-1].refusal,
-        faults=_obd_faults(obd, set()),
-        others=_unread_memories(record, unit, [item for item in obd if item.service != 0x03]),
+        outcome=listing.outcome if listing else None,
+        refusal=listing.refusal if listing else None,
+        mask=listing.mask if listing else None,
+        faults=faults + _obd_faults(obd, {code.partition("-")[0] for code, _memory, _status in faults}),
+        others=(
+            *(("its mask shows no fault bit",) if blind else ()),
+            *_unread_memories(record, unit, obd),
+            *_unread_permanent_list(record, scan, unit),
+            *_permanent_copies(record, scan, unit),
+        ),
     )
 
 
-def _only_obd_speaks(outcome: Outcome, stored: Sequence[ObdReading]) -> bool:
-    """True if service 19 stays silent while service 03 is answered: the unit speaks OBD only."""
-    return outcome is Outcome.SILENT and any(item.outcome is Outcome.ANSWERED for item in stored)
+def memory_read(record: JobRecord, scan: Scan, unit: str) -> bool:
+    """True if a scan read the memory of a unit whole: what decides whether it may be cleared, and counts as read.
+
+    That is 19 02 with a mask that can show a fault; 03 and 07 suffice only from a unit that speaks OBD alone.
+    """
+    if speaks_obd_only(record, unit):
+        read = {
+            item.service
+            for item in record.obd
+            if (item.unit, item.scan, item.outcome) == (unit, scan.number, Outcome.ANSWERED)
+        }
+        return read >= OBD_CODE_SERVICES
+    listing = _last_listing(record, scan, unit)
+    if listing is None or listing.outcome is not Outcome.ANSWERED:
+        return False
+    return bool((listing.mask or 0) & FAULT_BITS)
+
+
+def speaks_obd_only(record: JobRecord, unit: str) -> bool:
+    """True if a unit answered OBD services, and in the whole job nothing but 11 or silence to service 19."""
+    obd = any(item.unit == unit and item.outcome is Outcome.ANSWERED for item in record.obd)
+    return obd and all(
+        code.outcome in (Outcome.SILENT, Outcome.UNSENT)
+        or (code.outcome is Outcome.REFUSED and code.refusal == NO_SERVICE_19)
+        for code in record.codes
+        if code.unit == unit
+    )
+
+
+def _last_listing(record: JobRecord, scan: Scan, unit: str) -> CodeReading | None:
+    codes = [code for code in record.codes if (code.unit, code.scan, code.request) == (unit, scan.number, FULL_LIST)]
+    return codes[-1] if codes else None
 
 
 def _faults_by_19(record: JobRecord, scan: Scan, unit: str) -> tuple[tuple[str, str, str], ...]:
@@ -133,4 +163,34 @@ def _unread_memories(record: JobRecord, unit: str, obd: Sequence[ObdReading]) ->
         f"{item.service:02X} {item.outcome.value}"
         for item in obd
         if item.service in ever and item.outcome is not Outcome.ANSWERED
+    )
+
+
+def _unread_permanent_list(record: JobRecord, scan: Scan, unit: str) -> tuple[str, ...]:
+    """19 15, where the unit answered it at another time and not in this scan."""
+    asked = [code for code in record.codes if code.unit == unit and code.request == PERMANENT_LIST]
+    ever = any(code.outcome is Outcome.ANSWERED for code in asked)
+    return tuple(
+        f"19 15 {code.outcome.value}"
+        for code in asked
+        if ever and code.scan == scan.number and code.outcome is not Outcome.ANSWERED
+    )
+
+
+def _permanent_copies(record: JobRecord, scan: Scan, unit: str) -> tuple[str, ...]:
+    """Permanent copies that 0A or 19 15 lists: no fault of their own here, and never "nothing"."""
+    by_obd = {
+        dtc.text
+        for item in record.obd
+        if (item.unit, item.scan, item.service) == (unit, scan.number, 0x0A)
+        for dtc in item.codes
+    }
+    by_19 = {
+        dtc.text
+        for code in record.codes
+        if (code.unit, code.scan, code.request) == (unit, scan.number, PERMANENT_LIST)
+        for dtc in code.entries
+    }
+    return tuple(
+        f"{service} lists {', '.join(sorted(texts))}" for service, texts in (("0A", by_obd), ("19 15", by_19)) if texts
     )

@@ -4,10 +4,11 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+from decoders.values import Outcome
 from sessions.record import JobRecord
 from sessions.verdict.facts import context_of, facts_of
 from sessions.verdict.met import SetResult
-from sessions.verdict.sights import CAME_BACK, FaultKey, fault_keys
+from sessions.verdict.sights import CAME_BACK, FAILED, FaultKey, fault_keys
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -19,12 +20,14 @@ class WatchedFault:
         unit_name: its unit's name.
         sets: how each set of its conditions has fared so far.
         came_back: True if a look since the clear shows it again: watching it further proves nothing.
+        silent: True if the unit did not answer when it was asked last: the key is off, or it is cut off.
     """
 
     key: FaultKey
     unit_name: str
     sets: tuple[SetResult, ...]
     came_back: bool
+    silent: bool = False
 
     @property
     def done(self) -> bool:
@@ -36,6 +39,10 @@ class WatchedFault:
         """Where it stands, in words."""
         if self.came_back:
             return "came back"
+        return f"{self._progress}; silent just now" if self.silent else self._progress
+
+    @property
+    def _progress(self) -> str:
         unmet = [result for result in self.sets if not result.met]
         if not self.sets:
             return "its conditions are not known"
@@ -55,7 +62,8 @@ def watched_faults(record: JobRecord) -> tuple[WatchedFault, ...]:
             key=item.key,
             unit_name=record.unit_name(item.key.unit),
             sets=item.sets,
-            came_back=any(sight.is_set(CAME_BACK) for sight in item.since),
+            came_back=any(sight.is_set(FAILED | CAME_BACK) for sight in item.since),
+            silent=_silent_now(record, item.key.unit),
         )
         for item in facts
         if item.standing and item.erasures.accepted is not None
@@ -65,3 +73,8 @@ def watched_faults(record: JobRecord) -> tuple[WatchedFault, ...]:
 def worth_watching(record: JobRecord) -> tuple[str, ...]:
     """Units with a fault that watching could still prove."""
     return tuple(sorted({fault.key.unit for fault in watched_faults(record) if not fault.came_back}))
+
+
+def _silent_now(record: JobRecord, unit: str) -> bool:
+    last = next((item for item in reversed(record.asked) if item.exchange.target == unit), None)
+    return last is not None and last.exchange.outcome is Outcome.SILENT

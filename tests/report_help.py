@@ -14,13 +14,12 @@ from sessions.record import JobRecord
 from sessions.report import render_html
 from sessions.verdict import JobGrade, JobVerdict
 
+STATE_AT = "2031-03-04T11:20:05.120Z"
 VOID = {"meta", "link", "br", "hr", "img", "input"}
 
 
 def render(verdict: JobVerdict, *, last_hash: str | None = None) -> str:
-    return render_html(
-        verdict, job=7, made_with="Mendproof 0.1.0", printed_at="2031-03-04 11:20 UTC", last_hash=last_hash
-    )
+    return render_html(verdict, job=7, made_with="Mendproof 0.1.0", state_at=STATE_AT, last_hash=last_hash)
 
 
 def plain(html: str) -> str:
@@ -81,4 +80,37 @@ def empty_verdict() -> JobVerdict:
         history=(),
         units=(),
         plan=("Scan the car before anything is repaired or cleared (scan --as before).",),
+    )
+
+
+def proven_verdict() -> JobVerdict:
+    """A proven job on a real vehicle, with nothing set aside."""
+    whole = sample.record()
+    real = replace(
+        whole,
+        world=(),
+        scans=tuple(
+            replace(
+                scan,
+                begin=sample.moment(scan.begin.seq),
+                end=sample.moment(scan.begin.seq + 40),
+                link="can:socketcan:can0",
+            )
+            for scan in whole.scans[:3]
+        ),
+        live=tuple(replace(item, moment=sample.moment(item.moment.seq)) for item in whole.live),
+        clears=tuple(replace(item, moment=sample.moment(item.moment.seq)) for item in whole.clears),
+        repairs=tuple(replace(item, moment=sample.moment(item.moment.seq)) for item in whole.repairs),
+        observations=(),
+        closed=sample.moment(480),
+    )
+    return replace(
+        sample.open_verdict(),
+        record=real,
+        grade=JobGrade.PROVEN,
+        reasons=(),
+        faults=sample.FAULTS[-1:],
+        plan=(),
+        units=tuple(replace(pair, set_aside=None) for pair in sample.units() if pair.unit == sample.BRAKES),
+        history=(),
     )

@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 from dataclasses import replace
 
+from decoders import decode_monitor_status
 from decoders.values import Answer, AnswerKind, Dtc, Exchange, Outcome
 from sessions.profile import Profile, ProfileCode, ProfileUnit
 from sessions.record import (
@@ -20,7 +21,7 @@ from sessions.record import (
     Scan,
     WorldAct,
 )
-from sessions.record.model import During, TakenAs
+from sessions.record.model import During, MonitorReading, TakenAs
 from sessions.verdict import (
     FaultVerdict,
     JobGrade,
@@ -36,6 +37,7 @@ from sessions.verdict.sights import FaultKey
 VIN = "ZZ9HVR2L4TM004417"
 JOB_UID = "3b0f2c1e-5d84-4a0e-9a63-7c1f0e5b9d21"
 LAST_HASH = "9f2c" * 16
+ACTOR = "r.ambrel"
 REASON = "The owner knows the weak lid damper and does not want it replaced now."
 
 ENGINE, GEARBOX, BRAKES, STEERING = "7E0/7E8", "7E1/7E9", "760/768", "730/738"
@@ -99,7 +101,7 @@ proven 8 760/768 C0035-13 AF 00 Front left wheel speed sensor: circuit open
 
 
 def _aside(reason: str) -> SetAside:
-    return SetAside(reason=reason, given_for=Verdict.FAILING, actor="r.ambrel", at=moment(64).at)
+    return SetAside(reason=reason, given_for=Verdict.FAILING, actor=ACTOR, at=moment(64).at)
 
 
 def _fault(block: str) -> tuple[FaultVerdict, str, str]:
@@ -189,6 +191,23 @@ def _drive() -> tuple[tuple[LiveReading, ...], tuple[Asked, ...]]:
     return tuple(live), tuple(exchanges)
 
 
+def _told() -> tuple[Asked, ...]:
+    """Lamp and monitors of the engine unit; software and serial number of the brake unit: before, after.
+
+    Source: SAE J1979-DA, 01 01: bit 7 of A the lamp, B and D what is not complete, C what is supported.
+    """
+    rows = (
+        (ENGINE, "0101", "410181070505", "410100070504"),
+        (BRAKES, "22F189", "62F18930312E3034", "62F18930312E3034"),
+        (BRAKES, "22F18C", "62F18C3430303137", "62F18C3430393932"),
+    )
+    return tuple(
+        replace(asked(seq + nth, "scan", unit, request, answer), scan=scan)
+        for nth, (unit, request, *answers) in enumerate(rows)
+        for seq, scan, answer in zip((43, 443), (1, 3), answers, strict=True)
+    )
+
+
 def _scans() -> tuple[Scan, ...]:
     units = tuple(sorted((*_NAMES, RADAR)))
     spans: tuple[tuple[TakenAs, tuple[int, int]], ...] = (("before", _BEFORE), ("check", _CHECK), ("after", _AFTER))
@@ -259,7 +278,7 @@ def record() -> JobRecord:
         odometer_km=84_161,
         profile=profile(),
         scans=_scans(),
-        asked=(*vins, other, *watched),
+        asked=(*vins, other, *_told(), *watched),
         codes=_readings(),
         obd=(
             obd_reading(40, 1, 0x03, "P0420", "P0353"),
@@ -269,19 +288,34 @@ def record() -> JobRecord:
             obd_reading(441, 3, 0x07),
         ),
         live=(*supply, *live),
+        monitors=tuple(
+            MonitorReading(moment=item.moment, unit=ENGINE, status=decode_monitor_status(item.exchange.answers[0].data))
+            for item in _told()
+            if item.exchange.request == b"\x01\x01"
+        ),
         clears=_clears(),
         repairs=(
-            Repair(moment=moment(66, 31_330), what="part", text="Front left wheel speed sensor replaced", seq=66),
-            Repair(moment=moment(67, 31_330), what="fluid", text="Fluid renewed", seq=67, worked_at=moment(65).at),
+            repair(66, "part", "Front left wheel speed sensor replaced"),
+            repair(67, "fluid", "Fluid renewed", worked_at=moment(65).at),
         ),
         world=_world(),
         observations=(
-            Observation(moment=moment(62, 31_000), about="brake lamp", state="lit", text="with the key on"),
-            Observation(moment=moment(465, 33_000), about="brake lamp", state="gone", text=""),
-            Observation(moment=moment(466, 33_000), about="complaint 2", state="gone", text="even on the drive"),
+            noted(62, 31_000, "brake lamp", "lit", "with the key on"),
+            noted(465, 33_000, "brake lamp", "gone", ""),
+            noted(466, 33_000, "complaint 2", "gone", "even on the drive"),
         ),
         last_seq=472,
     )
+
+
+def repair(seq: int, what: str, text: str, worked_at: str | None = None) -> Repair:
+    """A part or fluid."""
+    return Repair(moment=moment(seq, 31_330), actor=ACTOR, what=what, text=text, seq=seq, worked_at=worked_at)
+
+
+def noted(seq: int, world_s: int, about: str, state: str, text: str) -> Observation:
+    """What a person noted."""
+    return Observation(moment=moment(seq, world_s), actor=ACTOR, about=about, state=state, text=text)
 
 
 def _world() -> tuple[WorldAct, ...]:
@@ -292,7 +326,11 @@ def _world() -> tuple[WorldAct, ...]:
         (137, 31_750, "start_engine", ""),
         *((139 + 4 * step, 31_750 + 5 * step, "drive", "drove 5 s, now at 62 km/h") for step in range(54)),
     ]
-    return tuple(WorldAct(moment=moment(seq, at), action=action, said=said) for seq, at, action, said in acts)
+    given: dict[str, dict[str, int | str]] = {"drive": {"kmh": 62, "seconds": 5}}
+    return tuple(
+        WorldAct(moment=moment(seq, at), action=action, said=said, arguments=given.get(action, {}))
+        for seq, at, action, said in acts
+    )
 
 
 # Address, before, after: what each unit lists (code:status), or none, or how else it fared.
@@ -357,32 +395,4 @@ def open_verdict() -> JobVerdict:
             "from a fresh key-on: Engine control P0420-00.",
             "Then scan again (scan --as after).",
         ),
-    )
-
-
-def proven_verdict() -> JobVerdict:
-    """A proven job on a real vehicle, with nothing set aside."""
-    whole = record()
-    real = replace(
-        whole,
-        world=(),
-        scans=tuple(
-            replace(scan, begin=moment(scan.begin.seq), end=moment(scan.begin.seq + 40), link="can:socketcan:can0")
-            for scan in whole.scans[:3]
-        ),
-        live=tuple(replace(item, moment=moment(item.moment.seq)) for item in whole.live),
-        clears=tuple(replace(item, moment=moment(item.moment.seq)) for item in whole.clears),
-        repairs=tuple(replace(item, moment=moment(item.moment.seq)) for item in whole.repairs),
-        observations=(),
-        closed=moment(480),
-    )
-    return replace(
-        open_verdict(),
-        record=real,
-        grade=JobGrade.PROVEN,
-        reasons=(),
-        faults=FAULTS[-1:],
-        plan=(),
-        units=tuple(replace(pair, set_aside=None) for pair in units() if pair.unit == BRAKES),
-        history=(),
     )

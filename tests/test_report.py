@@ -13,7 +13,7 @@ from itertools import pairwise
 
 import pytest
 import sample_verdict as sample
-from report_help import Outline, empty_verdict, plain, render
+from report_help import Outline, empty_verdict, plain, proven_verdict, render
 
 from sessions.report import render_html, words
 from sessions.verdict import JobGrade
@@ -21,7 +21,7 @@ from sessions.verdict import JobGrade
 HOSTILE = """<script>alert("x")</script>' onload='y"""
 
 
-VERDICTS = {"open": sample.open_verdict, "proven": sample.proven_verdict, "empty": empty_verdict}
+VERDICTS = {"open": sample.open_verdict, "proven": proven_verdict, "empty": empty_verdict}
 
 
 @pytest.fixture(params=VERDICTS, scope="module")
@@ -105,9 +105,11 @@ def test_what_people_and_profiles_wrote_is_escaped() -> None:
         whole,
         complaints=(HOSTILE,),
         profile=replace(whole.profile, maker=HOSTILE),
-        observations=tuple(replace(item, about=HOSTILE, state=HOSTILE, text=HOSTILE) for item in whole.observations),
-        repairs=tuple(replace(item, text=HOSTILE) for item in whole.repairs),
-        world=tuple(replace(item, said=HOSTILE) for item in whole.world),
+        observations=tuple(
+            replace(item, about=HOSTILE, state=HOSTILE, text=HOSTILE, actor=HOSTILE) for item in whole.observations
+        ),
+        repairs=tuple(replace(item, text=HOSTILE, actor=HOSTILE) for item in whole.repairs),
+        world=tuple(replace(item, said=HOSTILE, arguments={"part": HOSTILE}) for item in whole.world),
         scans=tuple(replace(item, link=HOSTILE) for item in whole.scans),
     )
     verdict = sample.open_verdict()
@@ -117,7 +119,7 @@ def test_what_people_and_profiles_wrote_is_escaped() -> None:
         replace(verdict, record=hostile, faults=faults, units=units, reasons=(HOSTILE,), plan=(HOSTILE,), vin=HOSTILE),
         job=7,
         made_with=HOSTILE,
-        printed_at=HOSTILE,
+        state_at=HOSTILE,
         last_hash=HOSTILE,
     )
     assert Outline(html).tags["script"] == 0
@@ -161,7 +163,7 @@ def test_every_text_colour_stands_out_from_every_ground_it_is_used_on() -> None:
 
 
 def test_the_job_verdict_stands_in_one_sentence_with_the_number_set_aside(open_page: str) -> None:
-    wanted = "Job 7 is open , with 2 set aside (1 fault, 1 unit) : the record does not show that every fault is cured."
+    wanted = "Job 7 is open , with 2 set aside (1 fault, 1 unit) : something that a proof needs is missing."
     assert wanted in plain(open_page)
     assert "<title>Job 7: open, 2 set aside (1 fault, 1 unit) - Halvorne Meridel</title>" in open_page
 
@@ -174,14 +176,14 @@ def test_one_thing_set_aside_is_named_as_what_it_is(kind: str) -> None:
 
 
 def test_a_proven_job_still_says_that_none_is_set_aside() -> None:
-    text = plain(render(sample.proven_verdict()))
+    text = plain(render(proven_verdict()))
     assert "Job 7 is proven , with 0 set aside : every fault is set aside or was shown cured" in text
     assert "Nothing keeps it open." in text
     assert "Simulated vehicle" not in text
 
 
 def test_a_held_job_says_what_its_cure_rests_on() -> None:
-    held = replace(sample.proven_verdict(), grade=JobGrade.HELD)
+    held = replace(proven_verdict(), grade=JobGrade.HELD)
     assert "rests on time without the fault and not on a test" in plain(render(held))
 
 
@@ -219,7 +221,7 @@ def test_head_and_foot_name_the_job(open_page: str) -> None:
         "Climate control 18DA60F1/18DAF160 told 11111111111111111",
         "Odometer 84 161 km, as stated",
         f"Job identity {sample.JOB_UID} Journal 472 entries Rules version 1 Made with Mendproof 0.1.0 "
-        f"Printed 2031-03-04 11:20 UTC Hash of the last entry {sample.LAST_HASH}",
+        f"State of the journal at 2031-03-04 11:20:05 UTC Hash of the last entry {sample.LAST_HASH}",
         "Simulated vehicle. Nothing on this page is about a real car.",
     ):
         assert line in text

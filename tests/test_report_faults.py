@@ -17,7 +17,7 @@ from decoders.values import Dtc, Outcome
 from sessions.record import CodeReading, JobRecord
 from sessions.report import words
 from sessions.report.faults import FaultCard, fault_cards
-from sessions.verdict import FaultVerdict, JobGrade, JobVerdict, Ruling, UnitLook, UnitPair, Verdict
+from sessions.verdict import RULES, FaultVerdict, JobGrade, JobVerdict, Ruling, UnitLook, UnitPair, Verdict
 from sessions.verdict.sights import FaultKey
 
 
@@ -46,6 +46,30 @@ def test_each_fault_shows_unit_address_code_text_evidence_and_what_is_missing(op
         name = f"{fault.unit_name} {fault.key.unit} {fault.key.dtc.text} {fault.text or 'text not known'}"
         assert name in text
         assert [line for line in (*fault.ruling.evidence, *fault.ruling.missing) if line not in text] == []
+
+
+def test_each_badge_leads_to_its_rule_and_says_when_it_speaks(open_page: str) -> None:
+    for fault in sample.FAULTS:
+        title = words.RULE_TITLES[fault.ruling.rule]
+        assert f'<a href="#rule-{fault.ruling.rule}" title="{title}">rule {fault.ruling.rule}</a>' in open_page
+
+
+def test_every_rule_is_explained_by_its_number_and_its_verdict() -> None:
+    # Source: the rules themselves; 9 and 10 have a number and no function in this version.
+    numbers = [rule.__name__.split("_")[1:3] for rule in RULES]
+    known = {number: verdict for number, verdict, _meaning in words.RULE_WORDS}
+    assert [known[int(number)] for number, _verdict in numbers] == [verdict for _number, verdict in numbers]
+    assert list(known) == list(range(1, 12))
+    absent = {number for number, _verdict, meaning in words.RULE_WORDS if "Not in this version" in meaning}
+    assert absent == set(known) - {int(number) for number, _verdict in numbers}
+
+
+def test_the_words_that_could_say_too_much_do_not(open_page: str) -> None:
+    text = plain(open_page)
+    assert "named no fault in that memory; history and permanent copies are shown apart." in text
+    for need in ("before-scan", "after an erase", "after-scan", "every unit", "complaint", "lamp", "set aside"):
+        assert need in words.GRADE_LEGEND[JobGrade.PROVEN]
+    assert [grade for grade in JobGrade if words.GRADE_LEGEND[grade] not in text] == []
 
 
 def test_only_a_cure_is_said_to_miss_nothing() -> None:

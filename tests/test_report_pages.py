@@ -17,9 +17,9 @@ from pathlib import Path
 
 import pytest
 import sample_verdict as sample
+from report_help import render
 
-from sessions.report import render_html
-from sessions.verdict import JobVerdict, UnitPair, Verdict
+from sessions.verdict import UnitPair, Verdict
 
 FLAGS = (
     "--headless",
@@ -77,10 +77,6 @@ def browse(tmp_path_factory: pytest.TempPathFactory) -> Browse:
         return run(chromium, *FLAGS, f"--user-data-dir={folder / 'profile'}", *options, page.as_uri())
 
     return opened
-
-
-def render(verdict: JobVerdict) -> str:
-    return render_html(verdict, job=7, made_with="Mendproof 0.1.0", printed_at="2031-03-04 11:20 UTC")
 
 
 def measured(browse: Browse, html: str, width: int) -> list[str]:
@@ -155,18 +151,32 @@ def test_each_fault_is_on_paper_with_its_code_and_its_verdict(paper: tuple[str, 
     assert [word.value for word in Verdict if word.value not in text] == []
 
 
-def test_no_fault_is_torn_by_a_page_break(paper: tuple[str, list[str]]) -> None:
-    heads = [page.count("What speaks for this verdict") for page in paper[1]]
-    ends = [page.count("Asks for a warning lamp") for page in paper[1]]
-    assert sum(heads) == len(sample.FAULTS)
-    assert heads == ends
+def test_the_head_and_the_status_of_a_fault_are_each_on_one_page(paper: tuple[str, list[str]]) -> None:
+    for first, last in (
+        # Unit and code, then the evidence; the words over the status, then its last bit.
+        (r"(?<=[0-9A-F]{3} ) *[PCBU][0-9A-F]{4}-[0-9A-F]{2}\n", "What speaks for this verdict"),
+        (r"Now: ", "Asks for a warning lamp"),
+    ):
+        begins = [len(re.findall(first, page)) for page in paper[1]]
+        assert begins == [page.count(last) for page in paper[1]]
+        assert sum(begins) == len(sample.FAULTS)
+
+
+def test_no_page_is_half_empty_and_the_last_is_no_orphan(paper: tuple[str, list[str]]) -> None:
+    lines = [sum(bool(line.strip()) for line in page.splitlines()) for page in paper[1]]
+    assert len(lines) <= 9
+    assert [count for count in lines[:-1] if count < 30] == []
+    # The end of the report stays together: the limits, and what the journal is known by.
+    end = (" ".join(paper[1][-1].split()).find(words) for words in ("What this report cannot show", "Job identity"))
+    assert -1 not in end
 
 
 def test_each_page_names_the_job_and_its_number(paper: tuple[str, list[str]]) -> None:
     # Source: CSS Paged Media Level 3, page-margin boxes and the counters page and pages.
     pages = paper[1]
-    feet = [" ".join(page.split())[-40:] for page in pages]
-    wrong = [nth for nth, foot in enumerate(feet, 1) if not foot.endswith(f"Mendproof, job 7 {nth} / {len(pages)}")]
+    # Without spaces: how wide a gap must be to count as one is poppler's guess.
+    feet = ["".join(page.split())[-40:] for page in pages]
+    wrong = [nth for nth, foot in enumerate(feet, 1) if not foot.endswith(f"Mendproof,job7{nth}/{len(pages)}")]
     assert wrong == []
 
 

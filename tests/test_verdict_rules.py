@@ -6,12 +6,12 @@ Source of every expected verdict: the table of verdict rules in the rules; statu
 from __future__ import annotations
 
 import pytest
+from job_stories import ENGINE, NEAR, driven, obd_story, started
 from journal_builder import (
     CODE,
     UNIT,
     Story,
     after,
-    before,
     cleared,
     mended,
     profile,
@@ -20,22 +20,10 @@ from journal_builder import (
 
 from sessions.verdict import RULES, RULES_VERSION, RuleSettings, Verdict
 
-ENGINE = "7E0/7E8"
-
 
 def missing(story: Story, code: str = CODE, unit: str = UNIT) -> str:
     """What keeps a fault from a better verdict."""
     return " | ".join(story.fault(code, unit).ruling.missing)
-
-
-def started(known=None) -> Story:
-    """A job up to the repair."""
-    return before(Story(known or profile())).part()
-
-
-def driven(story: Story) -> Story:
-    """The drive under the fault's conditions, on which its test completes."""
-    return rounds(story, 0x50, 0x50, 0x50, 0x00)
 
 
 # Rule 8, and the order.
@@ -47,7 +35,7 @@ def test_rule_8_a_test_passed_under_the_stored_conditions_after_the_clear_proves
     assert [
         "clear 14 FF FF FF accepted by the unit (entry 18)",
         "test completed since the clear and not failed, scan 2: status 00 (mask FF)",
-        "test seen passed under: engine 2000 rpm, 60 km/h, outside 14 °C (stored record 01; held 12 s, entry 40)",
+        f"test seen passed under: {NEAR} (stored record 01; held 12 s, entry 40)",
         "no lamp requested, no permanent copy",
     ] == list(fault.ruling.evidence)
     assert ("Brake control", "", None, False) == (fault.unit_name, fault.text, fault.set_aside, fault.provisional)
@@ -114,19 +102,6 @@ def test_rule_1_a_scan_with_a_request_never_sent_is_no_after_scan() -> None:
 
 def test_rule_1_the_clear_must_be_older_than_the_after_scan() -> None:
     assert ("unread", 1) == mended().clear(UNIT, "14FFFFFF", refusal=0x22).graded()
-
-
-def obd_story(*after_scan: tuple[str, str | None]) -> Story:
-    """P0420 is listed by 03 and 07 of a unit without service 19; then a clear, then the given answers."""
-    story = Story().scan("before").refused(ENGINE, "1902FF", 0x11).answer(ENGINE, "03", "43010420")
-    story.answer(ENGINE, "07", "47010420").answer(ENGINE, "0A", "4A00").end().part()
-    story.clear(ENGINE, "04", "44").scan("after").refused(ENGINE, "1902FF", 0x11)
-    for request, reply in after_scan:
-        if reply is None:
-            story.silent(ENGINE, request)
-        else:
-            story.answer(ENGINE, request, reply)
-    return story.end()
 
 
 def test_rule_1_an_obd_fault_needs_both_stored_and_pending_codes() -> None:

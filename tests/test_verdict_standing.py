@@ -6,6 +6,7 @@ Source of what is expected: the term *standing* of the verdict rules; bits by IS
 from __future__ import annotations
 
 import pytest
+from job_stories import NEAR, finish, started
 from journal_builder import (
     UNIT,
     Story,
@@ -18,16 +19,6 @@ from journal_builder import (
 
 from sessions.verdict import worth_watching
 from sessions.verdict.watched import watched_faults
-
-
-def started(**more) -> Story:
-    return before(Story(profile(), **more)).part()
-
-
-def finish(story: Story) -> Story:
-    """The clear, the drive and the after-scan."""
-    return after(rounds(cleared(story), 0x50, 0x50, 0x50, 0x00))
-
 
 # What is worth watching.
 
@@ -46,9 +37,7 @@ def watched_words(story: Story) -> list[tuple[str, bool]]:
 
 
 def test_how_far_a_watched_fault_has_come() -> None:
-    assert [("0 of 1 conditions met; next: engine 2000 rpm, 60 km/h, outside 14 °C", False)] == watched_words(
-        cleared(started())
-    )
+    assert [(f"0 of 1 conditions met; next: {NEAR}", False)] == watched_words(cleared(started()))
     assert [("passed under all its conditions", True)] == watched_words(rounds(cleared(started()), 0x50, 0x50, 0x50, 0))
     assert [("came back", True)] == watched_words(rounds(cleared(started()), 0x2F))
     unknown = Story(profile()).scan("before").session().codes(C0035_13=0x2F).no_obd()

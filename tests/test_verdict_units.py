@@ -7,21 +7,13 @@ from __future__ import annotations
 
 import pytest
 from journal_builder import (
-    AT_REST,
-    AT_SPEED,
-    CODE,
     UNIT,
     VIN,
     Story,
-    before,
-    cleared,
-    code_of,
     profile,
-    rounds,
 )
 
 from decoders.errors import RecordError
-from sessions.profile import ProfileUnit
 from sessions.verdict import UnitLook, unit_look
 from sessions.verdict.identity import vehicle_vin, vins_read
 
@@ -33,102 +25,6 @@ OTHER_VIN = "1M8GDM9AXKP042788"  # a published worked example (49 CFR 565.15)
 
 def reasons(story: Story) -> tuple[str, ...]:
     return story.judged().reasons
-
-
-def beside(tell_before, tell_after, known=None) -> Story:
-    """The plain story, and what another unit tells in both scans."""
-    story = Story(known or profile()).scan("before")
-    tell_before(story)
-    story.live(**AT_REST).session().codes(C0035_13=0x2F).supported(C0035_13=0x2F).no_obd()
-    story.snapshot(CODE, 0x2F, **AT_SPEED).end().part()
-    rounds(cleared(story), 0x50, 0x50, 0x50, 0x00).wait(60).scan("after")
-    tell_after(story)
-    return story.session().codes().supported(C0035_13=0).no_obd().end()
-
-
-def lists(story: Story) -> None:
-    story.codes(ENGINE).supported(ENGINE).answer(ENGINE, "03", "4300")
-
-
-LABEL = "Unit 7E0/7E8 (7E0/7E8)"
-
-
-def nothing(_story: Story) -> None:
-    """The unit is not asked."""
-
-
-def lost(requests: str) -> tuple[str, ...]:
-    return (f"{LABEL} did not answer {requests} whole in scan 2",)
-
-
-# Units.
-
-
-@pytest.mark.parametrize(
-    ("told", "expected"),
-    [
-        (lists, ()),
-        (
-            lambda s: s.silent(ENGINE, "1902FF", "190A", "03"),
-            lost("03, 19 02 FF, 19 0A"),
-        ),
-        (
-            lambda s: lists(s.answer(ENGINE, "1901FF", "5901FF010004")),
-            lost("19 02 FF"),
-        ),
-        (
-            lambda s: s.codes(ENGINE).supported(ENGINE).answer(ENGINE, "03", "430104"),
-            lost("03"),
-        ),
-        (
-            lambda s: s.codes(ENGINE).supported(ENGINE).refused(ENGINE, "03", 0x22),
-            lost("03"),
-        ),
-    ],
-)
-def test_each_unit_answers_in_the_after_scan_what_it_ever_answered(told, expected: tuple[str, ...]) -> None:
-    assert expected == reasons(beside(lists, told))
-
-
-def test_a_unit_that_answers_anything_in_a_scan_must_be_read() -> None:
-    def names_itself(story: Story) -> None:
-        story.answer(ENGINE, "22F187", "62F18741").refused(ENGINE, "1902FF", 0x22)
-
-    assert (f"{LABEL} was not read before its first clear",) == reasons(beside(names_itself, names_itself))
-
-
-def test_a_unit_that_refuses_everything_or_stays_silent_is_no_unit_of_the_car() -> None:
-    assert () == reasons(beside(lambda s: s.silent(ENGINE, "1902FF"), lambda s: s.refused(ENGINE, "1902FF", 0x11)))
-
-
-def test_a_unit_heard_functionally_must_be_read() -> None:
-    def heard(story: Story) -> None:
-        story.answer("functional:7DF", "0100", "4100FFFFFFFF", source="7E8")
-        story.answer("functional:7DF", "0100", "4100FFFFFFFF", source="123")
-
-    assert (f"{LABEL} was not read before its first clear",) == reasons(beside(heard, heard))
-
-
-def test_a_unit_that_came_late_must_have_been_read_before_its_first_clear() -> None:
-    story = beside(nothing, lists)
-    assert () == reasons(story), "nobody cleared it"
-    cleared_unread = before(Story(profile())).clear(ENGINE, "14FFFFFF").part()
-    rounds(cleared(cleared_unread), 0x50, 0x50, 0x50, 0x00).wait(60).scan("after").codes(ENGINE).session().codes()
-    story = cleared_unread.supported(C0035_13=0).no_obd().end()
-    assert (f"{LABEL} was not read before its first clear",) == reasons(story)
-
-
-def test_a_unit_that_a_network_code_names_must_be_read() -> None:
-    known = profile(codes=(code_of(about=ENGINE), code_of(text="C0040-13", about="7E1/7E9")))
-    story = beside(nothing, lambda s: s.refused(ENGINE, "1902FF", 0x11), known)
-    assert (f"{LABEL} was not read before its first clear",) == reasons(story)
-    assert [UNIT, ENGINE] == [pair.unit for pair in story.judged().units]
-
-
-def test_a_unit_not_fitted_for_certain_need_not_answer() -> None:
-    unit = ProfileUnit(address=ENGINE, name="Engine control", system="powertrain", fitted=False)
-    known = profile(units=(*profile().units, unit))
-    assert () == reasons(beside(lambda s: s.silent(ENGINE, "1902FF"), lambda s: s.silent(ENGINE, "1902FF"), known))
 
 
 def look(tell) -> UnitLook:
@@ -148,7 +44,8 @@ def look(tell) -> UnitLook:
         (lambda s: s.codes(C0035_13=0x2F, C0040_13=0x28), "lists 2 faults", "answered"),
         (lambda s: s.codes(C0035_13=0x50), "lists none", "answered"),
         (lambda s: s.codes().supported(C0035_13=0x2F), "lists 1 fault", "answered"),
-        (lambda s: s.codes(mask=0x50, C0035_13=0x2F), "lists none", "answered"),
+        (lambda s: s.codes(mask=0x50, C0035_13=0x2F), "lists none (its mask shows no fault bit)", "answered"),
+        (lambda s: s.codes(mask=0x00), "lists none (its mask shows no fault bit)", "answered"),
         (lambda s: s.refused(UNIT, "1902FF", 0x22), "refused (22)", "refused"),
         (lambda s: s.silent(UNIT, "1902FF"), "silent", "silent"),
         (lambda s: s.damaged(UNIT, "1902FF"), "damaged", "damaged"),

@@ -9,7 +9,8 @@ from datetime import datetime
 from itertools import pairwise
 
 from sessions.record import JobRecord, LiveReading
-from sessions.report.words import clock_words, unit_words
+from sessions.report.times import clock_words
+from sessions.report.words import unit_words
 
 WIDTH, HEIGHT = 2000, 100
 """Size of a plot in its own units; the page stretches it."""

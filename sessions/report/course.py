@@ -8,8 +8,9 @@ from dataclasses import dataclass
 from itertools import groupby
 
 from decoders.values import Dtc, Outcome
-from sessions.record import ClearEvent, JobRecord, Moment, Scan
-from sessions.report.words import counted, moment_words, refusal_words, short_moment_words, utc_words
+from sessions.record import ClearEvent, JobRecord, Moment, Scan, WorldAct
+from sessions.report.times import Clock, utc_words
+from sessions.report.words import counted, refusal_words
 from sessions.verdict.clears import ALL_GROUPS, EMISSIONS_GROUP, OBD_CLEAR
 
 SCAN, REPAIR, CLEAR, CAR = range(4)
@@ -72,13 +73,18 @@ class RepairRow:
     what: str
     text: str
     worked_at: str
+    actor: str
     entered: str
     entry: int
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class _Event:
-    """One thing that happened; neighbours with the same lane and `joins` become one step."""
+    """One thing that happened; neighbours with the same lane and `joins` become one step.
+
+    Args:
+        since_s: the simulated second in which the act before it ended, or None.
+    """
 
     lane: int
     joins: str
@@ -88,12 +94,14 @@ class _Event:
     seq: int
     begin: Moment
     end: Moment
+    since_s: int | None
 
 
 def steps(record: JobRecord) -> tuple[Step, ...]:
-    """The course of the job; clears that follow one another, and repeats of one action, are one step."""
+    """The course of the job; clears that follow one another, and repeats of one act, are one step."""
+    clock = Clock.of(record)
     events = sorted(_events(record), key=lambda event: event.seq)
-    return tuple(_step(list(group)) for _key, group in groupby(events, key=lambda e: (e.lane, e.joins)))
+    return tuple(_step(list(group), clock) for _key, group in groupby(events, key=lambda e: (e.lane, e.joins)))
 
 
 def _events(record: JobRecord) -> list[_Event]:
@@ -102,11 +110,28 @@ def _events(record: JobRecord) -> list[_Event]:
         for scan in record.scans
     ]
     found += [
-        _event(REPAIR, "Repair", f"{item.what}: {item.text}", item.moment, seq=item.seq) for item in record.repairs
+        _event(REPAIR, "Repair", f"{item.what}: {item.text} ({item.actor})", item.moment, seq=item.seq)
+        for item in record.repairs
     ]
     found += [_event(CLEAR, "Clear", _answer(clear)[0], clear.moment, joins="clear") for clear in record.clears]
-    found += [_event(CAR, "Car", act.said or _plain(act.action), act.moment, joins=act.action) for act in record.world]
+    since_s = None
+    for act in record.world:
+        done = act_words(act)
+        found.append(_event(CAR, "Car", act.said or done, act.moment, joins=done, since_s=since_s))
+        since_s = act.moment.world_s
     return found
+
+
+def act_words(act: WorldAct) -> str:
+    """What was done to a simulated vehicle, with all it was given except how long: ``drive at 62 km/h``."""
+    given = (_argument_words(name, value) for name, value in act.arguments.items() if name != "seconds")
+    return " ".join((_plain(act.action), *given))
+
+
+def _argument_words(name: str, value: int | str) -> str:
+    if name == "kmh":
+        return f"at {value} km/h" if value else "to a stop"
+    return _plain(value) if isinstance(value, str) else f"{_plain(name)} {value}"
 
 
 def _event(
@@ -119,6 +144,7 @@ def _event(
     seq: int | None = None,
     joins: str = "",
     mark: str = "",
+    since_s: int | None = None,
 ) -> _Event:
     return _Event(
         lane=lane,
@@ -129,19 +155,19 @@ def _event(
         seq=begin.seq if seq is None else seq,
         begin=begin,
         end=end or begin,
+        since_s=since_s,
     )
 
 
-def _step(events: Sequence[_Event]) -> Step:
+def _step(events: Sequence[_Event], clock: Clock) -> Step:
     first, last = events[0], events[-1]
     low, high = first.seq, max(last.seq, last.end.seq)
-    since, until = short_moment_words(first.begin), short_moment_words(last.end)
     return Step(
         lane=first.lane,
         mark=first.mark,
         label=first.label,
         text=_joined_text(events),
-        when=since if since == until else f"{since} to {until}",
+        when=clock.span(first.begin, last.end),
         entries=f"entry {low}" if low == high else f"entries {low} to {high}",
     )
 
@@ -152,9 +178,11 @@ def _joined_text(events: Sequence[_Event]) -> str:
         answers = Counter(event.text for event in events)
         told = ", ".join(f"{count} {answer}" for answer, count in answers.items())
         return f"{counted(len(events), 'request')} to erase: {told}"
-    if len(events) > 1:
-        return f"{_plain(last.joins)}, {len(events)} steps; at the end: {last.text}"
-    return last.text
+    if len(events) == 1:
+        return last.text
+    begin_s, end_s = events[0].since_s, last.end.world_s
+    how_long = f"{end_s - begin_s} s (simulated), " if begin_s is not None and end_s is not None else ""
+    return f"{last.joins}, {how_long}{len(events)} steps; the last: {last.text}"
 
 
 def _plain(action: str) -> str:
@@ -178,14 +206,15 @@ def _scan_words(scan: Scan) -> str:
 
 def scan_rows(record: JobRecord) -> tuple[ScanRow, ...]:
     """Every scan of the job."""
+    clock = Clock.of(record)
     return tuple(
         ScanRow(
             number=scan.number,
             taken_as=scan.taken_as,
             state=scan_state(scan),
             mark=scan_mark(scan),
-            begin=moment_words(scan.begin),
-            end=moment_words(scan.end) if scan.end else "no end kept",
+            begin=clock.whole(scan.begin),
+            end=clock.whole(scan.end) if scan.end else "no end kept",
             link=scan.link,
             supply=_supply_words(record, scan),
         )
@@ -205,6 +234,7 @@ def _supply_words(record: JobRecord, scan: Scan) -> str:
 
 def clear_rows(record: JobRecord) -> tuple[ClearRow, ...]:
     """Every request to erase."""
+    clock = Clock.of(record)
     rows = []
     for clear in record.clears:
         answer, mark = _answer(clear)
@@ -216,7 +246,7 @@ def clear_rows(record: JobRecord) -> tuple[ClearRow, ...]:
                 meaning=_meaning(clear.request),
                 answer=answer,
                 mark=mark,
-                when=moment_words(clear.moment),
+                when=clock.whole(clear.moment),
                 entry=clear.moment.seq,
             )
         )
@@ -247,12 +277,14 @@ def _meaning(request: bytes) -> str:
 
 def repair_rows(record: JobRecord) -> tuple[RepairRow, ...]:
     """Every part and fluid."""
+    clock = Clock.of(record)
     return tuple(
         RepairRow(
             what=item.what,
             text=item.text,
             worked_at=f"{utc_words(item.worked_at)}, as said" if item.worked_at else "when it was entered",
-            entered=moment_words(item.moment),
+            actor=item.actor,
+            entered=clock.whole(item.moment),
             entry=item.moment.seq,
         )
         for item in record.repairs

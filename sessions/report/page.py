@@ -10,33 +10,15 @@ from jinja2 import Environment, PackageLoader, StrictUndefined
 
 from decoders import check_vin
 from sessions.profile import NO_PROFILE, Profile
-from sessions.record import Observation, Scan
+from sessions.record import JobRecord, Scan
 from sessions.report import course, words
 from sessions.report.charts import Chart, charts
-from sessions.report.faults import AsideNote, FaultCard, aside_note, fault_cards
-from sessions.report.words import counted, look_mark, moment_words, number_words
-from sessions.verdict import RULES_VERSION, JobGrade, JobVerdict, UnitLook, Verdict
+from sessions.report.faults import AsideNote, FaultCard, fault_cards
+from sessions.report.times import Clock, utc_words
+from sessions.report.units import NO_AFTER, NO_BEFORE, EmissionsRow, UnitRow, emissions_rows, unit_rows
+from sessions.report.words import counted, number_words
+from sessions.verdict import RULES_VERSION, JobGrade, JobVerdict, Verdict
 from sessions.verdict.identity import vins_read
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class LookCell:
-    """One unit in one scan: mark, words, and the codes it lists."""
-
-    mark: str
-    words: str
-    codes: tuple[str, ...]
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class UnitRow:
-    """One unit before and after."""
-
-    name: str
-    unit: str
-    before: LookCell
-    after: LookCell
-    set_aside: AsideNote | None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -51,20 +33,19 @@ class HistoryRow:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Note:
-    """What a person noted."""
+    """One thing a person noted."""
 
-    about: str
     state: str
     text: str
+    actor: str
     when: str
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Complaint:
-    """A complaint and everything that was noted about it."""
+class Noted:
+    """A complaint, a lamp or another subject, and everything that was noted about it."""
 
-    number: int
-    text: str
+    subject: str
     notes: tuple[Note, ...]
 
 
@@ -101,31 +82,32 @@ class Page:
     faults: tuple[FaultCard, ...]
     history: tuple[HistoryRow, ...]
     units: tuple[UnitRow, ...]
+    emissions: tuple[EmissionsRow, ...]
     steps: tuple[course.Step, ...]
     repairs: tuple[course.RepairRow, ...]
     clears: tuple[course.ClearRow, ...]
     scans: tuple[course.ScanRow, ...]
     charts: tuple[Chart, ...]
-    complaints: tuple[Complaint, ...]
-    notes: tuple[Note, ...]
+    complaints: tuple[str, ...]
+    noted: tuple[Noted, ...]
     entries: str
     last_hash: str | None
     made_with: str
-    printed_at: str
+    state_at: str
     rules_version: int
 
 
-def render_html(verdict: JobVerdict, *, job: int, made_with: str, printed_at: str, last_hash: str | None = None) -> str:
+def render_html(verdict: JobVerdict, *, job: int, made_with: str, state_at: str, last_hash: str | None = None) -> str:
     """The report of a job as one HTML file without scripts or external resources.
 
     Args:
         verdict: the job's verdict; nothing else is read.
         job: the number of the job in its store.
         made_with: name and version of the program.
-        printed_at: when it was made, as it shall be printed.
+        state_at: UTC text of the journal's last entry: the state that is shown.
         last_hash: hash of the journal's last entry, hex, where it is to be printed.
     """
-    page = _page(verdict, job=job, made_with=made_with, printed_at=printed_at, last_hash=last_hash)
+    page = _page(verdict, job=job, made_with=made_with, state_at=state_at, last_hash=last_hash)
     return _environment().get_template("page.html.j2").render(page=page, words=words, verdicts=Verdict)
 
 
@@ -140,12 +122,10 @@ def _environment() -> Environment:
     )
 
 
-def _page(verdict: JobVerdict, *, job: int, made_with: str, printed_at: str, last_hash: str | None) -> Page:
-    record = verdict.record
-    cards = fault_cards(verdict)
-    units = _unit_rows(verdict)
+def _page(verdict: JobVerdict, *, job: int, made_with: str, state_at: str, last_hash: str | None) -> Page:
+    record, clock = verdict.record, Clock.of(verdict.record)
+    cards, units = fault_cards(verdict), unit_rows(verdict)
     asides = [*(card.set_aside for card in cards), *(row.set_aside for row in units)]
-    about = {f"complaint {number}" for number in range(1, len(record.complaints) + 1)}
     return Page(
         job=job,
         job_uid=record.job_uid,
@@ -155,15 +135,15 @@ def _page(verdict: JobVerdict, *, job: int, made_with: str, printed_at: str, las
         vin_words=_vin_words(verdict.vin),
         vin_source=_vin_source(verdict),
         odometer="not stated" if record.odometer_km is None else f"{number_words(record.odometer_km)} km, as stated",
-        opened=moment_words(record.opened),
-        closed=moment_words(record.closed) if record.closed else "not closed",
+        opened=clock.whole(record.opened),
+        closed=clock.whole(record.closed) if record.closed else "not closed",
         grade=verdict.grade.value,
         sentence=_sentence(verdict),
         set_aside_words=_set_aside_words(verdict),
         reasons=verdict.reasons,
         asides=tuple(note for note in asides if note is not None),
-        before=_scan_words(verdict.before, "no usable before-scan"),
-        after=_scan_words(verdict.after, "no complete scan after the last clear"),
+        before=_scan_words(verdict.before, NO_BEFORE),
+        after=_scan_words(verdict.after, NO_AFTER),
         plan=verdict.plan,
         tally=tuple(
             (word, found[0].tone, found)
@@ -173,17 +153,18 @@ def _page(verdict: JobVerdict, *, job: int, made_with: str, printed_at: str, las
         faults=cards,
         history=_history(verdict),
         units=units,
+        emissions=emissions_rows(verdict),
         steps=course.steps(record),
         repairs=course.repair_rows(record),
         clears=course.clear_rows(record),
         scans=course.scan_rows(record),
         charts=charts(record),
-        complaints=_complaints(verdict),
-        notes=tuple(_note(item) for item in record.observations if item.about not in about),
+        complaints=record.complaints,
+        noted=_noted(record, clock),
         entries=number_words(record.last_seq),
         last_hash=last_hash,
         made_with=made_with,
-        printed_at=printed_at,
+        state_at=utc_words(state_at),
         rules_version=RULES_VERSION,
     )
 
@@ -236,29 +217,6 @@ def _vin_source(verdict: JobVerdict) -> tuple[str, ...]:
     return (*((f"told by {counted(same, 'unit')}",) if same else ()), *others)
 
 
-def _unit_rows(verdict: JobVerdict) -> tuple[UnitRow, ...]:
-    return tuple(
-        UnitRow(
-            name=pair.name,
-            unit=pair.unit,
-            before=_look_cell(pair.before),
-            after=_look_cell(pair.after),
-            set_aside=aside_note(words.unit_words(pair.name, pair.unit), pair.set_aside),
-        )
-        for pair in verdict.units
-    )
-
-
-def _look_cell(look: UnitLook | None) -> LookCell:
-    if look is None:
-        return LookCell(mark=look_mark(None), words="not asked", codes=())
-    return LookCell(
-        mark=look_mark(look),
-        words=look.words,
-        codes=tuple(f"{code} {status or memory.upper()}" for code, memory, status in look.faults),
-    )
-
-
 def _history(verdict: JobVerdict) -> tuple[HistoryRow, ...]:
     record = verdict.record
     rows = []
@@ -270,17 +228,17 @@ def _history(verdict: JobVerdict) -> tuple[HistoryRow, ...]:
     return tuple(rows)
 
 
-def _complaints(verdict: JobVerdict) -> tuple[Complaint, ...]:
-    record = verdict.record
+def _noted(record: JobRecord, clock: Clock) -> tuple[Noted, ...]:
+    """Every complaint, noted about or not, then every other subject in the order in which it was first noted."""
+    complaints = {f"complaint {number}": text for number, text in enumerate(record.complaints, start=1)}
+    notes: dict[str, list[Note]] = {about: [] for about in complaints}
+    for item in record.observations:
+        note = Note(state=item.state, text=item.text, actor=item.actor, when=clock.whole(item.moment))
+        notes.setdefault(item.about, []).append(note)
     return tuple(
-        Complaint(
-            number=number,
-            text=text,
-            notes=tuple(_note(item) for item in record.observations if item.about == f"complaint {number}"),
+        Noted(
+            subject=f"{about[0].upper()}{about[1:]}: {complaints[about]}" if about in complaints else about,
+            notes=tuple(found),
         )
-        for number, text in enumerate(record.complaints, start=1)
+        for about, found in notes.items()
     )
-
-
-def _note(item: Observation) -> Note:
-    return Note(about=item.about, state=item.state, text=item.text, when=moment_words(item.moment))

@@ -41,7 +41,9 @@ class Clock:
         if moment.world_s is None or self.origin_s is None:
             return ""
         seconds = moment.world_s - self.origin_s
-        return f"{'+' if seconds >= 0 else '\u2212'} {span_words(abs(seconds))}"
+        sign = "+" if seconds >= 0 else "\u2212"
+        # Never torn at the end of a line.
+        return f"{sign} {span_words(abs(seconds))}".replace(" ", "\u00a0")
 
 
 def utc_words(at: str) -> str:

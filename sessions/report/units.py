@@ -1,4 +1,4 @@
-"""Every unit as the report shows it: how it fared, what it is, and what its emissions services say, before and after."""
+"""Every unit before and after: how it fared, what it is, and what its emissions services say."""
 
 from __future__ import annotations
 
@@ -156,13 +156,13 @@ def _value(exchange: Exchange) -> _Told:
     if answer is None:
         return _Told(data=None, words=how_it_ended(outcome, exchange.refusal))
     try:
-        if exchange.request == VIN_BY_OBD:
-            data = ", ".join(decode_info(answer).items).encode()
-        else:
-            data = decode_identifier(answer).data
+        by_obd = exchange.request == VIN_BY_OBD
+        data = ", ".join(decode_info(answer).items).encode() if by_obd else decode_identifier(answer).data
     except DecodeError:
         return _Told(data=None, words=Outcome.DAMAGED.value)
-    return _Told(data=data, words=text_of(data) or data.hex(" ").upper() or "nothing told")
+    if not data:
+        return _Told(data=None, words="answered with none")
+    return _Told(data=data, words=text_of(data) or data.hex(" ").upper())
 
 
 # What the emissions services say.
@@ -207,5 +207,6 @@ def _monitor_mark(look: EmissionsLook) -> str:
 
 def _monitor_words(look: EmissionsLook) -> str:
     """The monitors by name, those not complete first; nothing is named where nothing was told."""
-    done = f"complete: {', '.join(look.complete)}" if look.complete else ""
-    return "; ".join(filter(None, (look.monitor_words, done)))
+    if not look.complete:
+        return look.monitor_words
+    return f"{look.monitor_words}{'; complete' if look.incomplete else ''}: {', '.join(look.complete)}"

@@ -1,4 +1,4 @@
-"""What the report says in plain words: verdicts, status bits, outcomes, times, cautions."""
+"""What the report says in plain words: verdicts, status bits, rules, outcomes, cautions."""
 
 from __future__ import annotations
 
@@ -6,7 +6,6 @@ from collections.abc import Mapping
 
 from decoders import refusal_name
 from decoders.values import Outcome, StatusBit
-from sessions.record import Moment
 from sessions.verdict import JobGrade, UnitLook, Verdict
 
 VERDICT_WORDS: Mapping[Verdict, str] = {
@@ -41,7 +40,7 @@ TONES: Mapping[Verdict, str] = {
 """Which way a verdict points: against a cure, unknown, or for one."""
 
 GRADE_WORDS: Mapping[JobGrade, str] = {
-    JobGrade.OPEN: "the record does not show that every fault is cured",
+    JobGrade.OPEN: "something that a proof needs is missing",
     JobGrade.HELD: "every fault is proven, has stayed away over several cycles, or is set aside",
     JobGrade.PROVEN: (
         "every fault is set aside or was shown cured by its unit's own test, run and passed after the clear"
@@ -63,9 +62,49 @@ GRADE_ADVICE: Mapping[JobGrade, str] = {
 }
 """What a grade means for the person who lets the car go."""
 
+GRADE_LEGEND: Mapping[JobGrade, str] = {
+    JobGrade.OPEN: (
+        "Something that proven asks for is missing; the reasons stand with the verdict. It does not say that the car "
+        "is faulty."
+    ),
+    JobGrade.HELD: (
+        "Everything that proven asks for, except that a fault not set aside is held, or that none is proven: "
+        "a cure rests on time without the fault. No rule of this version gives held."
+    ),
+    JobGrade.PROVEN: (
+        "All of this: a complete before-scan that listed a fault and was not taken after an erase; a complete "
+        "after-scan newer than the last clear; at least one fault proven, and every fault proven or set aside; every "
+        "unit read before its first clear and again in the after-scan, or set aside; every complaint and every lit "
+        "lamp noted as gone or explained."
+    ),
+}
+"""What each grade of a job asks for."""
+
+RULE_WORDS: tuple[tuple[int, str, str], ...] = (
+    (1, "unread", "The after-scan holds no whole answer to the request that would list it."),
+    (2, "new", "Not listed before the work, although that memory was read then; there after the work."),
+    (3, "returned", "Its test failed in the after-scan or in any reading since an erase."),
+    (4, "failing", "Its test fails in the after-scan, and no clear was accepted."),
+    (5, "returned", "It was pending, confirmed or listed by OBD again in any reading since an erase."),
+    (6, "uncleared", "It is still stored, and no clear was accepted."),
+    (7, "lapsed", "It is no longer stored, and no clear was accepted."),
+    (8, "proven", "After an accepted clear its test ran and passed under the conditions of the fault."),
+    (9, "proven", "For emissions monitors that run once a cycle. Not in this version: such faults end untested."),
+    (10, "held", "Stayed away over several operation cycles. Not in this version: such faults end untested."),
+    (11, "untested", "An accepted clear, and none of the rules above speaks."),
+)
+"""The rules by number: the verdict each gives, and when it speaks. The first that speaks decides."""
+
+RULE_TITLES: Mapping[int, str] = {number: f"{verdict}: {meaning}" for number, verdict, meaning in RULE_WORDS}
+"""The same, for the badge of a fault."""
+
 LOOK_WORDS: tuple[tuple[str, str, str], ...] = (
     ("lists", "lists n faults", "The unit answered and named n codes that count as faults."),
-    ("none", "lists none", "The unit answered and named no fault. Only this shows that nothing is stored."),
+    (
+        "none",
+        "lists none",
+        "The unit answered and named no fault in that memory; history and permanent copies are shown apart.",
+    ),
     ("refused", "refused", "The unit answered that it will not tell; the number is its reason."),
     ("silent", "silent", "The unit was asked and gave no answer in time."),
     ("damaged", "damaged", "An answer came that cannot be read, or that disagrees with itself."),
@@ -110,41 +149,6 @@ LIMIT_WORDS: tuple[str, ...] = (
     "Codes whose text is not known stay unknown. Nothing here is a guess at their meaning.",
     "It does not replace the judgement of the person who lets the car go.",
 )
-
-
-def moment_words(moment: Moment) -> str:
-    """When something happened: UTC by the machine clock, and the simulated time where there is one."""
-    simulated = simulated_words(moment)
-    return f"{utc_words(moment.at)}, {simulated}" if simulated else utc_words(moment.at)
-
-
-def short_moment_words(moment: Moment) -> str:
-    """The simulated time where there is one, else UTC by the machine clock."""
-    return simulated_words(moment) or utc_words(moment.at)
-
-
-def simulated_words(moment: Moment) -> str:
-    """The simulated vehicle's time, named as such; empty on a real one."""
-    return "" if moment.world_s is None else f"simulated {span_words(moment.world_s)}"
-
-
-def utc_words(at: str) -> str:
-    """An ISO 8601 UTC text as people read it, to the second."""
-    return f"{at[:10]} {at[11:19]} UTC" if len(at) >= 19 else "time not known"
-
-
-def span_words(seconds: int) -> str:
-    """A span of whole seconds in hours, minutes and seconds."""
-    minutes, rest = divmod(seconds, 60)
-    hours, minutes = divmod(minutes, 60)
-    return f"{hours} h {minutes:02d} min {rest:02d} s"
-
-
-def clock_words(seconds: int) -> str:
-    """The same as ``h:mm:ss``, for the axis of a chart."""
-    minutes, rest = divmod(seconds, 60)
-    hours, minutes = divmod(minutes, 60)
-    return f"{hours}:{minutes:02d}:{rest:02d}"
 
 
 def number_words(value: int) -> str:

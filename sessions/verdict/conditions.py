@@ -54,9 +54,7 @@ class ConditionSet:
             load = values["load_percent"]
             return {
                 "engine_rpm": _near_speed(values["engine_rpm"], settings.near_engine_rpm),
-                "load_percent": _near(
-                    values["load_percent"], _load_tolerance(values["load_percent"], settings.near_load_percent)
-                ),
+                "load_percent": _near(load, _load_tolerance(load, settings.near_load_percent)),
                 "coolant_c": _same_warmth(values["coolant_c"], settings.warm_coolant_c),
             }
         tests: dict[str, Test] = {}
@@ -89,7 +87,10 @@ def _warmth_words(stored: float, settings: RuleSettings) -> str:
 
 
 def _road_words(stored: float, settings: RuleSettings) -> str:
-    return f"{stored:.0f} ± {settings.near_road_kmh} km/h" if stored else "standing"
+    if not stored:
+        return "standing"
+    moving = " but not standing" if stored <= settings.near_road_kmh else ""
+    return f"{stored:.0f} ± {settings.near_road_kmh} km/h{moving}"
 
 
 def _engine_words(stored: float, _settings: RuleSettings) -> str:

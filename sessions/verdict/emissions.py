@@ -8,6 +8,7 @@ from decoders import MonitorStatus, decode_monitor_status
 from decoders.errors import DecodeError
 from decoders.values import Outcome
 from sessions.record import JobRecord, Scan
+from sessions.record.decode import answer_of
 
 MONITORS = b"\x01\x01"
 PERMANENT = 0x0A
@@ -96,11 +97,11 @@ def _monitors(record: JobRecord, scan: Scan, unit: str) -> tuple[MonitorStatus |
     ]
     if not asked:
         return None, "01 01 not asked"
-    last = asked[-1]
-    if last.positive is None:
-        return None, f"01 01 {how_it_ended(last.outcome, last.refusal)}"
+    outcome, data = answer_of(asked[-1])
+    if data is None:
+        return None, f"01 01 {how_it_ended(outcome, asked[-1].refusal)}"
     try:
-        return decode_monitor_status(last.positive), None
+        return decode_monitor_status(data), None
     except DecodeError:
         return None, f"01 01 {Outcome.DAMAGED.value}"
 

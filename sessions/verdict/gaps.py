@@ -9,6 +9,7 @@ from decoders.values import StatusBit
 from sessions.verdict.facts import FaultFacts
 from sessions.verdict.permanent import Permanent
 from sessions.verdict.sights import Sight
+from sessions.verdict.trust import SEES_FAILURE
 
 
 class Mend(StrEnum):
@@ -83,10 +84,10 @@ def missing_completion(facts: FaultFacts) -> Gap | None:
     if incomplete:
         return Gap(text="its test has not completed since the clear", mend=Mend.DRIVE)
     if not (facts.reset_seen or any(item.bit(since) is True for item in _counted(facts, sight))):
-        return Gap(
-            text="a look after the clear that showed the test as not completed: without it, completed means nothing",
-            mend=Mend.CLEAR,
-        )
+        text = "a look after the clear that showed the test as not completed: without it, completed means nothing"
+        # Read back at once and completed already: the next clear would show no more.
+        at_once = any(item.during == "readback" and item.bit(since) is False for item in _counted(facts, sight))
+        return Gap(text=text, mend=Mend.NEVER if at_once else Mend.CLEAR)
     return None
 
 
@@ -113,10 +114,10 @@ def missing_clean_record(facts: FaultFacts) -> Gap | None:
     sight = facts.newest
     if sight is None or sight.bit(StatusBit.FAILED_SINCE_CLEAR) is not None or facts.watched_throughout:
         return None
-    return Gap(
-        text="the unit does not keep whether its test failed since the clear, and it was not watched in every cycle",
-        mend=Mend.CLEAR,
-    )
+    text = "the unit does not keep whether its test failed since the clear, and it was not watched in every cycle"
+    # Without these bits no look, however often taken, can see an earlier failure.
+    sees = sight.status.mask & SEES_FAILURE == SEES_FAILURE
+    return Gap(text=text, mend=Mend.CLEAR if sees else Mend.NEVER)
 
 
 def missing_lamp(facts: FaultFacts) -> Gap | None:

@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-from decoders.values import Outcome, is_functional, iso_15765_4_unit
+from decoders.values import Exchange, Outcome, is_functional, iso_15765_4_unit, source_of
 from sessions.record import JobRecord
 from sessions.verdict.facts import JobContext
 from sessions.verdict.scans import last_change
 from sessions.verdict.sights import fault_keys
-from sessions.verdict.units import CODE_REQUESTS, memory_read, unit_look
+from sessions.verdict.units import CODE_REQUESTS, NO_SERVICE_19, memory_read, unit_look
 
 MALFUNCTION_LAMP = "malfunction lamp"
 """What the lamp is called that an emissions unit commands on in 01 01."""
@@ -26,9 +26,21 @@ def units_that_count(record: JobRecord) -> tuple[str, ...]:
         if is_functional(exchange.target):
             sources = {answer.source for answer in exchange.answers}
             answered |= {unit for source in sources if (unit := iso_15765_4_unit(source)) is not None}
-        elif exchange.outcome is Outcome.ANSWERED:
+        elif _shows_itself(exchange):
             answered.add(exchange.target)
     return tuple(sorted(fitted | named | answered))
+
+
+def _shows_itself(exchange: Exchange) -> bool:
+    """True if a unit gave a sign of itself, also a damaged one; not by saying that it has no such service.
+
+    Where that is all a unit ever says, nothing in it goes unread.
+    """
+    if exchange.outcome is Outcome.REFUSED:
+        return exchange.refusal != NO_SERVICE_19
+    if exchange.outcome in (Outcome.ANSWERED, Outcome.DAMAGED):
+        return True
+    return any(answer.source == source_of(exchange.target) for answer in exchange.answers)
 
 
 def unit_reasons(context: JobContext, unit: str) -> tuple[str, ...]:
@@ -65,18 +77,23 @@ def unsettled(context: JobContext) -> tuple[str, ...]:
 
     The malfunction lamp is lit until a newer reading of the same unit shows it off: silence does not put it out.
 
-    Gone counts only if it was noted after the last clear and the last repair: before, it was another car.
+    Gone counts only if it was noted after the last clear and the last repair: before, it was another car. Nor does
+    it count against a unit that showed the lamp on later.
     """
     record = context.record
     newest = {item.about: item for item in record.observations}
     lit = {item.about for item in record.observations if item.state == "lit"}
-    newest_mil = {item.unit: item.status.mil for item in record.monitors if item.status.pid == LAMP_PID}
-    if any(newest_mil.values()):
+    newest_mil = {item.unit: item for item in record.monitors if item.status.pid == LAMP_PID}
+    shown_lit = max((item.moment.seq for item in newest_mil.values() if item.status.mil), default=0)
+    if shown_lit:
         lit.add(MALFUNCTION_LAMP)
+    changed = last_change(record)
+    gone_after = {MALFUNCTION_LAMP: max(changed, shown_lit)}
     wanted = [*(f"complaint {number}" for number in range(1, len(record.complaints) + 1)), *sorted(lit)]
     settled = {
         about
         for about, item in newest.items()
-        if item.state == "explained" or (item.state == "gone" and item.moment.seq > last_change(record))
+        if item.state == "explained"
+        or (item.state == "gone" and item.moment.seq > gone_after.get(about, changed))
     }
     return tuple(about for about in wanted if about not in settled)

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 
 from sessions.verdict.facts import FaultFacts, JobContext
 from sessions.verdict.gaps import Mend
+from sessions.verdict.met import SetResult
 from sessions.verdict.rules import Ruling, Verdict
 from sessions.verdict.sights import FaultKey
 
@@ -41,8 +42,8 @@ def proof_plan(
         *(step for item in open_facts for step in _repair_steps(context, item, rulings[item.key])),
         *(step for item in open_facts for step in _clear_steps(context, item, rulings[item.key])),
         *(end.step for end in loose if end.before_scan),
-        *_drive_steps(context, [item for item in untested if Mend.NEVER not in _mends(item, rulings)]),
-        *(step for item in untested for step in _other_steps(context, item, rulings)),
+        *_drive_steps(context, untested, rulings),
+        *(step for item in untested for step in _other_steps(context, item, rulings[item.key])),
     ]
     if context.after is None:
         steps.append("Scan the car after the work (scan --as after).")
@@ -67,6 +68,9 @@ def _clear_steps(context: JobContext, facts: FaultFacts, ruling: Ruling) -> list
         return [f"{name}: clear this unit again; it still lists the old entry."]
     if ruling.verdict in (Verdict.UNTESTED, Verdict.LAPSED) and _needs_new_clear(facts):
         return [f"{name}: clear this unit; what was read before does not count for the repair."]
+    mends = _mends(ruling)
+    if Mend.CLEAR in mends and Mend.NEVER not in mends:
+        return [f"{name}: clear this unit again; missing: {mends[Mend.CLEAR]}."]
     return []
 
 
@@ -77,22 +81,21 @@ def _needs_new_clear(facts: FaultFacts) -> bool:
     return unvouched is not None and unvouched.seq >= accepted.seq
 
 
-def _mends(facts: FaultFacts, rulings: Mapping[FaultKey, Ruling]) -> dict[Mend, str]:
+def _mends(ruling: Ruling) -> dict[Mend, str]:
     """What could close each gap of an untested fault, with the first gap of that kind in words."""
     found: dict[Mend, str] = {}
-    for gap in rulings[facts.key].gaps:
+    for gap in ruling.gaps:
         found.setdefault(gap.mend, gap.text)
     return found
 
 
-def _drive_steps(context: JobContext, facts: Sequence[FaultFacts]) -> list[str]:
+def _drive_steps(context: JobContext, untested: Sequence[FaultFacts], rulings: Mapping[FaultKey, Ruling]) -> list[str]:
     """Key cycle and driving conditions still missing, each once, with the faults they serve."""
     wanted: dict[str, list[str]] = {}
-    for item in facts:
-        for result in item.sets:
-            if not result.met:
-                words = f"{result.words} for at least {result.needed_s:.0f} s"
-                wanted.setdefault(words, []).append(_label(context, item))
+    for item in untested:
+        for result in _sets_to_run(item, _mends(rulings[item.key])):
+            words = f"{result.words} for at least {result.needed_s:.0f} s"
+            wanted.setdefault(words, []).append(_label(context, item))
     if not wanted:
         return []
     off_s = context.settings.key_off_s
@@ -102,10 +105,22 @@ def _drive_steps(context: JobContext, facts: Sequence[FaultFacts]) -> list[str]:
     ]
 
 
-def _other_steps(context: JobContext, facts: FaultFacts, rulings: Mapping[FaultKey, Ruling]) -> list[str]:
+def _sets_to_run(facts: FaultFacts, mends: Mapping[Mend, str]) -> Sequence[SetResult]:
+    """Sets of conditions under which the car is still to be run for one fault."""
+    if Mend.NEVER in mends:
+        return ()
+    unmet = [result for result in facts.sets if not result.met]
+    # After a new clear every set counts afresh; a test that has still to run has to run under one of them.
+    afresh = Mend.CLEAR in mends or (Mend.DRIVE in mends and not unmet)
+    return facts.sets if afresh else unmet
+
+
+def _other_steps(context: JobContext, facts: FaultFacts, ruling: Ruling) -> list[str]:
     """What a drive under the fault's conditions cannot do for an untested fault."""
-    label, mends = _label(context, facts), _mends(facts, rulings)
+    label, mends = _label(context, facts), _mends(ruling)
     steps = []
+    if Mend.SIBLING in mends:
+        steps.append(f"{label}: {mends[Mend.SIBLING]}; mend that first.")
     if Mend.PARTNER in mends:
         steps.append(f"{label}: {mends[Mend.PARTNER]}; make it answer.")
     if Mend.NEVER in mends:

@@ -14,6 +14,7 @@ NO_SERVICE_19 = 0x11
 """serviceNotSupported. 7F, not supported in this session, means that the memory is there and unread."""
 
 OBD_CODE_SERVICES = frozenset({0x03, 0x07})
+LAST_OBD_SERVICE = b"\x0f"
 CODE_REQUESTS = (
     bytes.fromhex("1902FF"),
     bytes.fromhex("190A"),
@@ -120,13 +121,27 @@ def memory_read(record: JobRecord, scan: Scan, unit: str) -> bool:
 
 
 def speaks_obd_only(record: JobRecord, unit: str) -> bool:
-    """True if a unit answered OBD services, and in the whole job nothing but 11 or silence to service 19."""
-    obd = any(item.unit == unit and item.outcome is Outcome.ANSWERED for item in record.obd)
-    return obd and all(
-        code.outcome in (Outcome.SILENT, Outcome.UNSENT)
-        or (code.outcome is Outcome.REFUSED and code.refusal == NO_SERVICE_19)
-        for code in record.codes
-        if code.unit == unit
+    """True if a unit answered OBD services, and in the whole job nothing but 11 or silence to service 19.
+
+    Silence alone speaks for that only from a unit that answers nothing else than OBD services: one that answers
+    others would refuse what it does not have, so its silence is an answer that got lost.
+    Source: ISO 14229-1, Annex A (11); ISO 15765-4, a unit for OBD alone need not answer services it does not have.
+    """
+    if not any(item.unit == unit and item.outcome is Outcome.ANSWERED for item in record.obd):
+        return False
+    asked = [code for code in record.codes if code.unit == unit and code.outcome is not Outcome.UNSENT]
+    has_none = [code for code in asked if code.outcome is Outcome.REFUSED and code.refusal == NO_SERVICE_19]
+    if any(code.outcome is not Outcome.SILENT for code in asked if code not in has_none):
+        return False
+    return bool(has_none) or (bool(asked) and not _answers_beyond_obd(record, unit))
+
+
+def _answers_beyond_obd(record: JobRecord, unit: str) -> bool:
+    return any(
+        item.exchange.target == unit
+        and item.exchange.request[:1] > LAST_OBD_SERVICE
+        and item.exchange.outcome not in (Outcome.SILENT, Outcome.UNSENT)
+        for item in record.asked
     )
 
 

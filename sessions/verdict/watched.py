@@ -8,7 +8,8 @@ from decoders.values import Outcome
 from sessions.record import JobRecord
 from sessions.verdict.facts import context_of, facts_of
 from sessions.verdict.met import SetResult
-from sessions.verdict.sights import CAME_BACK, FAILED, FaultKey, fault_keys
+from sessions.verdict.rules import rule_3_returned_failing, rule_5_returned
+from sessions.verdict.sights import FaultKey, fault_keys
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -62,7 +63,7 @@ def watched_faults(record: JobRecord) -> tuple[WatchedFault, ...]:
             key=item.key,
             unit_name=record.unit_name(item.key.unit),
             sets=item.sets,
-            came_back=any(sight.is_set(FAILED | CAME_BACK) for sight in item.since),
+            came_back=any(rule(item, ()) is not None for rule in (rule_3_returned_failing, rule_5_returned)),
             silent=_silent_now(record, item.key.unit),
         )
         for item in facts

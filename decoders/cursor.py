@@ -98,9 +98,7 @@ class Cursor:
         start = self._offset
         found = self.rest()
         if found and not is_padding(found):
-            raise self.error(
-                field, start, f"{len(found)} bytes too many or too few: {found.hex(' ').upper()}"
-            )
+            raise self.error(field, start, f"{len(found)} bytes too many or too few: {found.hex(' ').upper()}")
         return found
 
     def error(self, field: str, offset: int, reason: str) -> DecodeError:

@@ -16,9 +16,7 @@ _VERIFICATION_NUMBER = 0x06
 _UNIT_NAME = 0x0A
 _BLANK = b"\x00\xff "
 
-_ITEM_SIZES: Mapping[int, int] = MappingProxyType(
-    {0x02: 17, 0x04: 16, _VERIFICATION_NUMBER: 4, _UNIT_NAME: 20}
-)
+_ITEM_SIZES: Mapping[int, int] = MappingProxyType({0x02: 17, 0x04: 16, _VERIFICATION_NUMBER: 4, _UNIT_NAME: 20})
 """Infotype -> bytes of one item. Source: SAE J1979-DA / ISO 15031-5, service 09 on CAN."""
 
 INFOTYPE_NAMES: Mapping[int, str] = MappingProxyType(
@@ -64,9 +62,7 @@ def decode_info(data: bytes) -> VehicleInfo:
     infotype = cursor.peek(1, "infotype")[0]
     if infotype == _SUPPORT:
         found = sorted(read_support(cursor))
-        return VehicleInfo(
-            infotype=infotype, items=tuple(f"{number:02X}" for number in found), leftover=b"", raw=data
-        )
+        return VehicleInfo(infotype=infotype, items=tuple(f"{number:02X}" for number in found), leftover=b"", raw=data)
     cursor.one_of(_ITEM_SIZES, "infotype")
     count = cursor.u8("number of items")
     items = tuple(_item(cursor, infotype, index + 1) for index in range(count))

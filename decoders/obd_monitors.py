@@ -100,8 +100,7 @@ def decode_monitor_status(data: bytes) -> MonitorStatus:
         mil=bool(lamp & _MIL_BIT) if pid == SINCE_CLEAR else None,
         code_count=lamp & ~_MIL_BIT if pid == SINCE_CLEAR else None,
         ignition="compression" if is_compression else "spark",
-        monitors=_monitors(CONTINUOUS_MONITORS, continuous, continuous >> 4)
-        + _monitors(names, supported, incomplete),
+        monitors=_monitors(CONTINUOUS_MONITORS, continuous, continuous >> 4) + _monitors(names, supported, incomplete),
         leftover=cursor.padding("end of answer"),
         raw=data,
     )

@@ -178,7 +178,7 @@ class Demo:
 
     def _after(self) -> JobVerdict:
         self._heading("Scan every unit again, and judge")
-        verdict = self._scan("after")
+        self._scan("after")
         gone = ("brake system lamp", "steering lamp")
         writer = self.visit.writer
         for lamp in gone:

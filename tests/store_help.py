@@ -32,9 +32,7 @@ REFUSED = Exchange(
     link="sim:any",
     target="7E1/7E9",
     request=bytes.fromhex("1902FF"),
-    answers=(
-        Answer(source="7E9", data=bytes.fromhex("7F1911"), first_us=9, last_us=9, kind=AnswerKind.NEGATIVE),
-    ),
+    answers=(Answer(source="7E9", data=bytes.fromhex("7F1911"), first_us=9, last_us=9, kind=AnswerKind.NEGATIVE),),
     outcome=Outcome.REFUSED,
     refusal=0x11,
 )

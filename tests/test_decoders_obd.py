@@ -189,8 +189,7 @@ def test_scapy_dissects_the_same_codes(service: int, codes: list[int]) -> None:
     # scapy, OBD layer
     data = list_answer(service, codes)
     theirs = [
-        dtc.location << 14 | dtc.code1 << 12 | dtc.code2 << 8 | dtc.code3 << 4 | dtc.code4
-        for dtc in OBD(data).dtcs
+        dtc.location << 14 | dtc.code1 << 12 | dtc.code2 << 8 | dtc.code3 << 4 | dtc.code4 for dtc in OBD(data).dtcs
     ]
     assert [dtc.base for dtc in decode_obd_codes(data).codes] == theirs
 

@@ -89,9 +89,7 @@ ROWS = [
 
 
 @pytest.mark.parametrize(("request_hex", "data_hex", "kind", "source"), ROWS)
-def test_an_answer_is_what_service_and_echo_say(
-    request_hex: str, data_hex: str, kind: AnswerKind, source: str
-) -> None:
+def test_an_answer_is_what_service_and_echo_say(request_hex: str, data_hex: str, kind: AnswerKind, source: str) -> None:
     request, data = bytes.fromhex(request_hex), bytes.fromhex(data_hex)
     assert classify(request, data) == kind
     assert matches(request, data) == (kind is POSITIVE)
@@ -103,9 +101,7 @@ def test_any_two_messages_have_a_kind(request: bytes, data: bytes) -> None:
 
 
 @given(st.sampled_from(sorted(Service)), st.binary(max_size=8), st.binary(max_size=8))
-def test_only_a_message_with_the_service_and_its_offset_is_positive(
-    service: int, body: bytes, data: bytes
-) -> None:
+def test_only_a_message_with_the_service_and_its_offset_is_positive(service: int, body: bytes, data: bytes) -> None:
     if matches(bytes([service]) + body, data):
         assert data[0] == service + 0x40
 

@@ -9,9 +9,7 @@ from decoders import REFUSALS, RefusalClass, Service, refusal_class, refusal_nam
 
 SCAPY_REQUESTS = {sid for layer in (UDS, OBD) for sid in layer.services if sid < 0x7F and not sid & 0x40}
 SCAPY_REFUSALS = {
-    code
-    for code, name in UDS_NR.negativeResponseCodes.items()
-    if name not in ("positiveResponse", "ISOSAEReserved")
+    code for code, name in UDS_NR.negativeResponseCodes.items() if name not in ("positiveResponse", "ISOSAEReserved")
 }
 UDSONCAN_REFUSALS = {code for code in vars(ResponseCode).values() if isinstance(code, int)}
 RESERVED_FOR_SECURITY = set(range(0x3B, 0x50))

@@ -161,9 +161,7 @@ def test_snapshots_give_back_what_was_put_in(records: list[list[tuple[int, bytes
         (decode_identifier, "7F 22 31", "service"),
     ],
 )
-def test_an_answer_of_another_form_is_refused(
-    decode: Callable[[bytes], object], data_hex: str, field: str
-) -> None:
+def test_an_answer_of_another_form_is_refused(decode: Callable[[bytes], object], data_hex: str, field: str) -> None:
     with pytest.raises(DecodeError, match=f"^{field} at byte"):
         decode(bytes.fromhex(data_hex))
 

@@ -38,9 +38,7 @@ def test_a_package_offers_the_names_it_lists_and_no_other_of_ours(name: str) -> 
 def test_the_decoders_list_exactly_their_public_names_in_order(name: str) -> None:
     module = importlib.import_module(name)
     assert module.__all__ == sorted(
-        key
-        for key, value in vars(module).items()
-        if not key.startswith("_") and not isinstance(value, ModuleType)
+        key for key, value in vars(module).items() if not key.startswith("_") and not isinstance(value, ModuleType)
     )
 
 

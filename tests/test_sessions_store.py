@@ -311,9 +311,7 @@ def test_a_scan_cut_short_has_no_end(writer: JobWriter, path: Path) -> None:
 
 
 def test_a_reading_shows_the_scan_it_belongs_to(writer: JobWriter, path: Path) -> None:
-    writer.append(
-        Kind.EXCHANGE, exchange_to_payload(Exchange(link="l", target="7E0/7E8", request=b"\x22\xf1\x90"))
-    )
+    writer.append(Kind.EXCHANGE, exchange_to_payload(Exchange(link="l", target="7E0/7E8", request=b"\x22\xf1\x90")))
     scan_of_two(writer)
     rows = raw(path, "SELECT seq, taken_as, during, target, outcome, refusal FROM reading ORDER BY seq")
     expected = [

@@ -109,9 +109,7 @@ def test_a_change_behind_the_triggers_is_found(
         "UPDATE body SET payload = '[' WHERE seq = 2",
     ],
 )
-def test_a_journal_with_a_hole_is_not_given_out(
-    store: Store, writer: JobWriter, path: Path, sql: str
-) -> None:
+def test_a_journal_with_a_hole_is_not_given_out(store: Store, writer: JobWriter, path: Path, sql: str) -> None:
     scan_of_two(writer)
     tampered(path, sql)
     with pytest.raises(RecordError, match=r"Entry 2 of job 1 in .+ is missing or was altered"):

@@ -224,9 +224,7 @@ def test_four_processes_open_a_new_record_at_once(path: Path) -> None:
     assert jobs == ["1", "2", "3", "4"]
 
 
-def test_a_reader_sees_what_is_committed_while_the_writer_goes_on(
-    store: Store, writer: JobWriter, path: Path
-) -> None:
+def test_a_reader_sees_what_is_committed_while_the_writer_goes_on(store: Store, writer: JobWriter, path: Path) -> None:
     first = writer.append(Kind.OBSERVATION, {"n": 1})
     with Store.open(path, create=False) as reader:
         assert (first,) == reader.journal(writer.job)

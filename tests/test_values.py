@@ -100,9 +100,7 @@ STATUS_ROWS = [
 
 
 @pytest.mark.parametrize(("byte", "mask", "is_fault", "is_stored"), STATUS_ROWS)
-def test_a_status_counts_only_with_supported_bits(
-    byte: int, mask: int, is_fault: bool, is_stored: bool
-) -> None:
+def test_a_status_counts_only_with_supported_bits(byte: int, mask: int, is_fault: bool, is_stored: bool) -> None:
     status = Status(byte, mask)
     assert (status.is_fault, status.is_stored) == (is_fault, is_stored)
     assert (status.byte, status.known) == (byte, byte & mask)
@@ -197,9 +195,7 @@ def answer(kind: AnswerKind, data: bytes = b"\x43\x00", source: str = "7E8") -> 
 def exchange(
     *answers: Answer, target: str = "7E0/7E8", outcome: Outcome | None = None, refusal: int | None = None
 ) -> Exchange:
-    return Exchange(
-        link="sim:x", target=target, request=b"\x03", answers=answers, outcome=outcome, refusal=refusal
-    )
+    return Exchange(link="sim:x", target=target, request=b"\x03", answers=answers, outcome=outcome, refusal=refusal)
 
 
 def test_the_last_positive_answer_is_the_result() -> None:

@@ -309,6 +309,25 @@ def test_units_that_tell_the_same_quantity_must_agree() -> None:
     assert [False] == seen(after(story))
 
 
+@pytest.mark.parametrize(
+    ("system", "stored", "expected"),
+    [
+        (
+            "powertrain",
+            {"rpm": 2046, "load": 35, "coolant": 70},
+            "engine 2046 ± 375 rpm, load 35 ± 7 %, coolant 70 °C or more",
+        ),
+        ("powertrain", {"rpm": 0, "load": 0, "coolant": 69}, "engine off, load 0 ± 2 %, coolant below 70 °C"),
+        ("body", {"kmh": 62, "rpm": 900, "ambient": 14}, "62 ± 10 km/h, engine running, outside 14 ± 10 °C"),
+        ("body", {"kmh": 0, "rpm": 0}, "standing, engine off"),
+        ("body", {"kmh": 10}, "10 ± 10 km/h but not standing"),
+        ("body", {"kmh": 11}, "11 ± 10 km/h"),
+    ],
+)
+def test_the_words_say_how_near_is_near(system: str, stored: dict[str, float], expected: str) -> None:
+    assert [expected] == words(cleared(started(profile(system), **stored)))
+
+
 # How long.
 
 

@@ -40,11 +40,21 @@ def test_how_far_a_watched_fault_has_come() -> None:
     assert [(f"0 of 1 conditions met; next: {NEAR}", False)] == watched_words(cleared(started()))
     assert [("passed under all its conditions", True)] == watched_words(rounds(cleared(started()), 0x50, 0x50, 0x50, 0))
     assert [("came back", True)] == watched_words(rounds(cleared(started()), 0x2F))
+    assert [("came back", True)] == watched_words(rounds(cleared(started()), 0x01)), "testFailed alone"
+    by_obd = cleared(started()).answer(UNIT, "07", "47014035")
+    assert [("came back", True)] == watched_words(by_obd), "a pending code of the same two bytes"
     unknown = Story(profile()).scan("before").session().codes(C0035_13=0x2F).no_obd()
     unknown.refused(UNIT, "1904403513FF", 0x31).end().part()
     assert [("its conditions are not known", False)] == watched_words(cleared(unknown))
     unread = Story(profile()).scan("before").session().codes(C0035_13=0x2F).no_obd().end().part()
     assert [("0 of 1 conditions met; next: they were never asked for", False)] == watched_words(cleared(unread))
+
+
+def test_a_unit_that_was_silent_when_it_was_asked_last_is_told() -> None:
+    story = cleared(started()).silent(UNIT, "190A")
+    assert f"0 of 1 conditions met; next: {NEAR}; silent just now" == watched_words(story)[0][0]
+    assert f"0 of 1 conditions met; next: {NEAR}" == watched_words(story.session().silent("7E0/7E8", "03"))[0][0]
+    assert f"0 of 1 conditions met; next: {NEAR}" == watched_words(story.refused(UNIT, "190A", 0x22))[0][0]
 
 
 def standing(story: Story) -> str:

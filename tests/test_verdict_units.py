@@ -1,6 +1,6 @@
-"""Units in a job: read before their first clear, answering afterwards what they ever answered, and of one vehicle.
+"""Units in a scan: how each fared, whether its memory was read, and which vehicle they belong to.
 
-Source of what is expected: the job and the notes on units in the verdict rules.
+Source of what is expected: the words for a unit in a scan and the notes on units in the verdict rules.
 """
 
 from __future__ import annotations
@@ -16,6 +16,7 @@ from journal_builder import (
 from decoders.errors import RecordError
 from sessions.verdict import UnitLook, unit_look
 from sessions.verdict.identity import vehicle_vin, vins_read
+from sessions.verdict.units import memory_read
 
 ENGINE = "7E0/7E8"
 
@@ -53,6 +54,29 @@ def look(tell) -> UnitLook:
         (lambda s: s, "not asked", "not asked"),
         (lambda s: s.refused(UNIT, "1902FF", 0x11).answer(UNIT, "03", "43010420"), "lists 1 fault", "answered"),
         (lambda s: s.silent(UNIT, "1902FF").answer(UNIT, "03", "4300"), "lists none", "answered"),
+        # ISO 14229-1: a unit that answers 22 would refuse 19 if it had none; its silence is an answer that got lost.
+        (lambda s: s.session().silent(UNIT, "1902FF").answer(UNIT, "03", "4300"), "silent", "silent"),
+        (
+            lambda s: s.refused(UNIT, "22F186", 0x31).silent(UNIT, "1902FF").answer(UNIT, "03", "4300"),
+            "silent",
+            "silent",
+        ),
+        (lambda s: s.silent(UNIT, "22F186", "1902FF").answer(UNIT, "03", "4300"), "lists none", "answered"),
+        (lambda s: s.session("7E1/7E9").silent(UNIT, "1902FF").answer(UNIT, "03", "4300"), "lists none", "answered"),
+        # One refusal with 11 tells of the whole service, whatever the other requests of it met.
+        (
+            lambda s: s.session().silent(UNIT, "1902FF").refused(UNIT, "190A", 0x11).answer(UNIT, "03", "4300"),
+            "lists none",
+            "answered",
+        ),
+        # ISO 14229-1, Annex A: 12 and 7F are refusals of a unit that has the service.
+        (lambda s: s.refused(UNIT, "1902FF", 0x12).answer(UNIT, "03", "4300"), "refused (12)", "refused"),
+        (lambda s: s.refused(UNIT, "1902FF", 0x7F).answer(UNIT, "03", "4300"), "refused (7F)", "refused"),
+        (lambda s: s.damaged(UNIT, "1902FF").answer(UNIT, "03", "4300"), "damaged", "damaged"),
+        # Whether it has service 19 was never asked.
+        (lambda s: s.answer(UNIT, "03", "4300"), "not asked", "not asked"),
+        (lambda s: s.unsent(UNIT, "1902FF").answer(UNIT, "03", "4300"), "not asked", "unsent"),
+        (lambda s: s.refused(UNIT, "1902FF", 0x11).answer(UNIT, "0A", "4A00"), "not asked", "not asked"),
         (lambda s: s.silent(UNIT, "1902FF").silent(UNIT, "03"), "silent", "silent"),
         (lambda s: s.codes().answer(UNIT, "03", "43010420"), "lists 1 fault", "answered"),
         (lambda s: s.codes(C0035_13=0x2F).answer(UNIT, "03", "43014035"), "lists 1 fault", "answered"),
@@ -67,6 +91,74 @@ def test_another_memory_that_went_unread_is_named_beside_it() -> None:
     story = Story(profile()).scan("before").codes().answer(UNIT, "07", "4700").end()
     record = story.scan("after").codes().silent(UNIT, "07").silent(UNIT, "0A").end().record()
     assert "lists none (07 silent)" == unit_look(record, record.scans[1], UNIT).words
+
+
+def test_a_unit_that_once_answered_service_19_never_speaks_obd_only() -> None:
+    story = Story(profile()).scan("before").codes(C0035_13=0x2F).answer(UNIT, "03", "43014035").end()
+    record = story.scan("after").silent(UNIT, "1902FF").answer(UNIT, "03", "4300").end().record()
+    assert ("lists 1 fault", "silent") == tuple(unit_look(record, scan, UNIT).words for scan in record.scans)
+
+
+@pytest.mark.parametrize(
+    ("tell", "expected"),
+    [
+        (lambda s: s.silent(UNIT, "1915"), "lists none (19 15 silent)"),
+        (lambda s: s.refused(UNIT, "1915", 0x22), "lists none (19 15 refused)"),
+        (lambda s: s.damaged(UNIT, "1915"), "lists none (19 15 damaged)"),
+        (lambda s: s.answer(UNIT, "1915", "5915FF"), "lists none"),
+        (lambda s: s, "lists none"),
+    ],
+)
+def test_a_permanent_list_that_went_unread_is_named(tell, expected: str) -> None:
+    story = Story(profile()).scan("before").codes().answer(UNIT, "1915", "5915FF").end()
+    record = tell(story.scan("after").codes()).end().record()
+    assert expected == unit_look(record, record.scans[1], UNIT).words
+
+
+def test_a_permanent_list_that_was_never_answered_is_no_memory() -> None:
+    assert "lists none" == look(lambda s: s.codes().silent(UNIT, "1915")).words
+
+
+@pytest.mark.parametrize(
+    ("tell", "expected"),
+    [
+        (lambda s: s.codes().answer(UNIT, "0A", "4A010353"), "lists none (0A lists P0353)"),
+        (lambda s: s.codes().answer(UNIT, "0A", "4A0203530420"), "lists none (0A lists P0353, P0420)"),
+        (lambda s: s.codes().answer(UNIT, "1915", "5915FF4035132F"), "lists none (19 15 lists C0035-13)"),
+        (
+            lambda s: s.refused(UNIT, "1902FF", 0x11).answer(UNIT, "03", "4300").answer(UNIT, "0A", "4A010353"),
+            "lists none (0A lists P0353)",
+        ),
+    ],
+)
+def test_permanent_copies_are_shown_beside_and_are_no_fault_of_their_own(tell, expected: str) -> None:
+    # SAE J1979, service 0A; ISO 14229-1, 19 15.
+    found = look(tell)
+    assert (expected, ()) == (found.words, found.faults)
+
+
+# Was its memory read whole.
+
+
+@pytest.mark.parametrize(
+    ("tell", "expected"),
+    [
+        (lambda s: s.codes(), True),
+        (lambda s: s.codes(mask=0x01), True),
+        (lambda s: s.codes(mask=0x50), False),
+        (lambda s: s.codes(mask=0x00), False),
+        (lambda s: s.answer(UNIT, "1901FF", "5901FF010001").codes(), False),
+        (lambda s: s.supported(C0035_13=0x2F).answer(UNIT, "1915", "5915FF"), False),
+        (lambda s: s.refused(UNIT, "1902FF", 0x11).answer(UNIT, "03", "4300").answer(UNIT, "07", "4700"), True),
+        (lambda s: s.refused(UNIT, "1902FF", 0x11).answer(UNIT, "03", "4300").silent(UNIT, "07"), False),
+        (lambda s: s.refused(UNIT, "1902FF", 0x7F).answer(UNIT, "03", "4300").answer(UNIT, "07", "4700"), False),
+        (lambda s: s.silent(UNIT, "1902FF"), False),
+    ],
+)
+def test_a_memory_is_read_by_a_whole_list_that_can_show_a_fault(tell, expected: bool) -> None:
+    # ISO 14229-1: a bit that the availability mask lacks is never reported by 19 02.
+    record = tell(Story(profile()).scan("before")).end().record()
+    assert expected is memory_read(record, record.scans[0], UNIT)
 
 
 def vin(text: str) -> str:

@@ -93,7 +93,6 @@ def unsettled(context: JobContext) -> tuple[str, ...]:
     settled = {
         about
         for about, item in newest.items()
-        if item.state == "explained"
-        or (item.state == "gone" and item.moment.seq > gone_after.get(about, changed))
+        if item.state == "explained" or (item.state == "gone" and item.moment.seq > gone_after.get(about, changed))
     }
     return tuple(about for about in wanted if about not in settled)

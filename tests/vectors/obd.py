@@ -27,9 +27,7 @@ OBD_VECTORS = (
         },
         EXAMPLE,
     ),
-    Vector(
-        "no stored code", "43 00", decode_obd_codes, {"service": 0x03, "codes": (), "leftover": b""}, RECORDED
-    ),
+    Vector("no stored code", "43 00", decode_obd_codes, {"service": 0x03, "codes": (), "leftover": b""}, RECORDED),
     Vector(
         "pending codes of all four letters",
         "47 04 01 43 40 35 9A 01 C1 00",

@@ -80,9 +80,7 @@ UDS_VECTORS = (
         {"mask": 0x8F, "entries": listed(("U0064-88", 0x28))},
         RECORDED,
     ),
-    Vector(
-        "empty list", "59 02 FB", decode_dtc_list, {"mask": 0xFB, "entries": (), "leftover": b""}, RECORDED
-    ),
+    Vector("empty list", "59 02 FB", decode_dtc_list, {"mask": 0xFB, "entries": (), "leftover": b""}, RECORDED),
     Vector(
         "list, one code",
         "59 02 FF C0 64 88 2E",
@@ -118,9 +116,7 @@ UDS_VECTORS = (
         {
             "dtc": Dtc.parse("P1234-56"),
             "status": 0x24,
-            "records": (
-                SnapshotRecord(number=2, values=((0x4711, bytes.fromhex("A666075020")),), whole=True),
-            ),
+            "records": (SnapshotRecord(number=2, values=((0x4711, bytes.fromhex("A666075020")),), whole=True),),
             "undecoded": b"",
         },
         EXAMPLE,

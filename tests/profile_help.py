@@ -18,7 +18,7 @@ model = "Sant"
 electric_drive = true
 
 [profile.settings]
-near_rpm = 375
+near_engine_rpm = 375
 
 [[unit]]
 address = "7e0/7e8"
@@ -102,7 +102,7 @@ EXPECTED = Profile(
             units=("7E0/7E8",),
         ),
     ),
-    settings={"near_rpm": 375},
+    settings={"near_engine_rpm": 375},
 )
 
 

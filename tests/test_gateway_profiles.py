@@ -123,9 +123,9 @@ name = """
 [[unit]]
 name = 5
 """
-settings.near_rpm = -1
+settings.near_engine_rpm = -1
 '''
-    expected = "meridel.toml, line 6, profile.settings: near_rpm must be from 0 to 9007199254740991, not -1"
+    expected = "meridel.toml, line 6, profile.settings: near_engine_rpm must be from 0 to 9007199254740991, not -1"
     assert expected == message_for(text)
 
 

@@ -55,9 +55,14 @@ def test_a_missing_key_names_the_table_that_lacks_it(line: str, expected: str) -
             "line 6, profile.electric_drive: must be true or false, not 'yes'",
         ),
         (
+            "near_engine_rpm = 375",
+            "near_engine_rpm = 37.5",
+            "line 8, profile.settings: near_engine_rpm must be a whole number, not 37.5",
+        ),
+        (
+            "near_engine_rpm = 375",
             "near_rpm = 375",
-            "near_rpm = 37.5",
-            "line 8, profile.settings: near_rpm must be a whole number, not 37.5",
+            "line 8, profile.settings: near_rpm: unknown key; did you mean 'near_engine_rpm'?",
         ),
         (
             '"7e0/7e8"\n',

@@ -29,7 +29,7 @@ PROFILE = Profile(
         ProfileCode(unit=BRAKES, code="U0100-00", text="Engine silent", about=ENGINE),
     ),
     identifiers=(SHARED, OF_BRAKES),
-    settings={"near_rpm": 375},
+    settings={"near_engine_rpm": 375},
 )
 
 

@@ -14,8 +14,10 @@ from typing import Any
 
 from decoders.errors import UsageError
 from decoders.values import Dtc, normalise_unit
+from sessions.verdict.settings import RuleSettings
 
 Reader = Callable[[Any], Any]
+FIGURES = tuple(RuleSettings().to_payload())
 # What a journal can hold (RFC 7493 section 2.2).
 MAX_INTEGER = 2**53 - 1
 _HEX = re.compile(r"[0-9A-Fa-f]+\Z")
@@ -141,12 +143,14 @@ def record_sizes(value: Any) -> tuple[tuple[int, int], ...]:
 
 
 def settings(value: Any) -> dict[str, int]:
-    """Whole numbers by name."""
+    """Whole numbers by the name of a figure that rules depend on; a name no rule reads would change nothing."""
     if not isinstance(value, dict):
         raise UsageError("must be a table: [profile.settings]")
     read = integer(0)
     kept: dict[str, int] = {}
     for key, number in value.items():
+        if key not in FIGURES:
+            raise UsageError(f"{key}: {unknown_key(key, FIGURES)}")
         try:
             kept[key] = read(number)
         except UsageError as error:

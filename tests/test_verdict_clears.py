@@ -20,29 +20,15 @@ from journal_builder import (
     profile,
     rounds,
 )
+from verdict_help import KEY, facts, missing
+from verdict_help import started_under as started
 
 from decoders.values import Dtc, Outcome
 from sessions.journal import Kind
 from sessions.profile import ProfileUnit
 from sessions.record import ClearEvent, Moment
 from sessions.verdict.clears import covers
-from sessions.verdict.facts import context_of, facts_of
 from sessions.verdict.sights import FaultKey, ObdSight
-
-KEY = FaultKey(unit=UNIT, dtc=Dtc.parse(CODE), memory="dtc")
-
-
-def facts(story: Story, key: FaultKey = KEY):
-    return facts_of(context_of(story.record()), key)
-
-
-def started() -> Story:
-    return before(Story(profile())).part()
-
-
-def missing(story: Story) -> str:
-    return " | ".join(story.fault().ruling.missing)
-
 
 # What a request contains.
 

@@ -14,31 +14,17 @@ from journal_builder import (
     UNIT,
     Story,
     after,
-    before,
     cleared,
     mended,
     profile,
     rounds,
 )
+from verdict_help import facts, missing
+from verdict_help import started_under as started
 
-from decoders.values import Dtc
-from sessions.verdict.facts import context_of, facts_of
-from sessions.verdict.sights import FaultKey
+from sessions.verdict.facts import context_of
 
 LOW, HIGH = {"warm_ups": 2}, {"warm_ups": 40}
-KEY = FaultKey(unit=UNIT, dtc=Dtc.parse(CODE), memory="dtc")
-
-
-def facts(story: Story, key: FaultKey = KEY):
-    return facts_of(context_of(story.record()), key)
-
-
-def started() -> Story:
-    return before(Story(profile())).part()
-
-
-def missing(story: Story) -> str:
-    return " | ".join(story.fault().ruling.missing)
 
 
 def erased(story: Story, text: str) -> None:

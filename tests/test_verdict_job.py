@@ -18,15 +18,12 @@ from journal_builder import (
     profile,
     rounds,
 )
+from verdict_help import reasons
 
 from sessions.profile import ProfileUnit
 from sessions.verdict import JobGrade, Verdict
 from sessions.verdict.job import _grade
 from sessions.verdict.scans import after_scan, before_scan, taken_after_erase
-
-
-def reasons(story: Story) -> tuple[str, ...]:
-    return story.judged().reasons
 
 
 def test_a_job_is_proven_when_nothing_keeps_it_open() -> None:

@@ -10,6 +10,7 @@ from collections.abc import Callable
 import pytest
 from job_stories import ENGINE, beside, finish, started
 from journal_builder import UNIT, Story, before, cleared, code_of, mended, profile, rounds
+from verdict_help import reasons
 
 from decoders.values import Answer, AnswerKind, Exchange, Outcome
 from sessions.profile import ProfileUnit
@@ -18,10 +19,6 @@ from sessions.verdict import JobGrade
 LABEL = "Unit 7E0/7E8 (7E0/7E8)"
 NOT_BEFORE = f"{LABEL} was not read before its first clear"
 Tell = Callable[[Story], object]
-
-
-def reasons(story: Story) -> tuple[str, ...]:
-    return story.judged().reasons
 
 
 def not_after(how: str) -> str:

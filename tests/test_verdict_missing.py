@@ -22,15 +22,10 @@ from journal_builder import (
     profile,
     rounds,
 )
+from verdict_help import missing
 
 from decoders.values import Dtc
 from sessions.verdict.sights import FaultKey
-
-
-def missing(story: Story, code: str = CODE, unit: str = UNIT) -> str:
-    """What keeps a fault from a better verdict."""
-    return " | ".join(story.fault(code, unit).ruling.missing)
-
 
 # Rule 11: what keeps rule 8 from speaking.
 

@@ -8,7 +8,6 @@ from __future__ import annotations
 import pytest
 from job_stories import ENGINE, NEAR, driven, obd_story, started
 from journal_builder import (
-    CODE,
     UNIT,
     Story,
     after,
@@ -17,14 +16,9 @@ from journal_builder import (
     profile,
     rounds,
 )
+from verdict_help import missing
 
 from sessions.verdict import RULES, RULES_VERSION, RuleSettings, Verdict
-
-
-def missing(story: Story, code: str = CODE, unit: str = UNIT) -> str:
-    """What keeps a fault from a better verdict."""
-    return " | ".join(story.fault(code, unit).ruling.missing)
-
 
 # Rule 8, and the order.
 

@@ -14,40 +14,16 @@ from journal_builder import (
     UNIT,
     Story,
     after,
-    before,
     cleared,
     code_of,
     mended,
     profile,
     rounds,
 )
+from verdict_help import NEAR_MISS, seen, words
+from verdict_help import started_under as started
 
 from sessions.profile import Profile
-
-NEAR_MISS = {"kmh": 49, "rpm": 2000, "ambient": 14}
-
-
-def started(known: Profile | None = None, **conditions: float) -> Story:
-    return before(Story(known or profile()), **conditions).part()
-
-
-def seen(story: Story) -> list[bool]:
-    """For each set of conditions in turn, whether a completed test was seen under it."""
-    return [result.seen_at is not None for result in sets(story)]
-
-
-def sets(story: Story):
-    from sessions.verdict.facts import context_of, facts_of
-    from sessions.verdict.sights import fault_keys
-
-    record = story.record()
-    key = next(key for key in fault_keys(record) if key.dtc.text == CODE)
-    return facts_of(context_of(record), key).sets
-
-
-def words(story: Story) -> list[str]:
-    return [result.words for result in sets(story)]
-
 
 # The completing pair.
 

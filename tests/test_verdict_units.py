@@ -24,10 +24,6 @@ ENGINE = "7E0/7E8"
 OTHER_VIN = "1M8GDM9AXKP042788"  # a published worked example (49 CFR 565.15)
 
 
-def reasons(story: Story) -> tuple[str, ...]:
-    return story.judged().reasons
-
-
 def look(tell) -> UnitLook:
     story = Story(profile()).scan("before")
     tell(story)

@@ -4,9 +4,13 @@ from __future__ import annotations
 
 import itertools
 import os
+from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
+from cli_help import Cli, running_bench
+
+from simulators.door import RunningBench
 
 _numbers = itertools.count(1)
 
@@ -24,3 +28,16 @@ def recordings() -> Path:
     if not folder:
         pytest.skip("MENDPROOF_RECORDINGS is not set: no folder of recorded traffic to read")
     return Path(folder)
+
+
+@pytest.fixture
+def cli(tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]) -> Cli:
+    """The command line with a store of its own."""
+    return Cli(tmp_path, monkeypatch, capsys)
+
+
+@pytest.fixture
+def bench() -> Iterator[RunningBench]:
+    """A new car, as the scenario's opening left it."""
+    with running_bench() as running:
+        yield running

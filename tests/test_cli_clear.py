@@ -3,11 +3,10 @@
 from __future__ import annotations
 
 import signal
-from collections.abc import Callable, Iterable, Iterator
-from pathlib import Path
+from collections.abc import Callable, Iterable
 
 import pytest
-from cli_help import QUICK, Cli, clears_on_the_bus, one_line, running_bench
+from cli_help import QUICK, Cli, clears_on_the_bus, one_line
 from recorded_unit import ScriptedUnit, Step
 from workshop import profile
 
@@ -21,17 +20,6 @@ from sessions.store import Store
 from simulators.door import RunningBench
 
 BRAKE = ("--unit", "760/768")
-
-
-@pytest.fixture
-def cli(tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]) -> Cli:
-    return Cli(tmp_path, monkeypatch, capsys)
-
-
-@pytest.fixture
-def bench() -> Iterator[RunningBench]:
-    with running_bench() as running:
-        yield running
 
 
 def refused(cli: Cli, bench: RunningBench, *options: str) -> str:

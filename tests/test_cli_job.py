@@ -4,13 +4,11 @@ from __future__ import annotations
 
 import io
 import json
-from collections.abc import Iterator
 from dataclasses import replace
-from pathlib import Path
 
 import click
 import pytest
-from cli_help import QUICK, Cli, running_bench
+from cli_help import QUICK, Cli
 
 import gateway.cli.console
 import gateway.cli.frame
@@ -23,17 +21,6 @@ from simulators.door import RunningBench
 
 VIN = "ZZ9MDL4HXTR018364"
 STRUT = ("--unit", "740/748", "--code", "B1B3A-77")
-
-
-@pytest.fixture
-def cli(tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]) -> Cli:
-    return Cli(tmp_path, monkeypatch, capsys)
-
-
-@pytest.fixture
-def bench() -> Iterator[RunningBench]:
-    with running_bench() as running:
-        yield running
 
 
 def test_opening_a_job_reads_and_checks_the_vin(cli: Cli, bench: RunningBench) -> None:

@@ -41,11 +41,6 @@ ENOUGH, LONG_S = 25, 20
 
 
 @pytest.fixture
-def cli(tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]) -> Cli:
-    return Cli(tmp_path, monkeypatch, capsys)
-
-
-@pytest.fixture
 def scanning(cli: Cli) -> Iterator[subprocess.Popen[str]]:
     """A process in the middle of a scan."""
     profile = cli.folder / "car.toml"

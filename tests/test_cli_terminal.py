@@ -8,7 +8,6 @@ import re
 import subprocess
 import sys
 from collections.abc import Iterator
-from pathlib import Path
 
 import pytest
 from cli_help import Cli, running_bench
@@ -24,11 +23,6 @@ from gateway.cli.main import main
 with find_bench().start("warning-lamps") as bench:
     main(["scan", "1", "--as", "check", "--link", bench.links[0], *sys.argv[1:]])
 """
-
-
-@pytest.fixture
-def cli(tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]) -> Cli:
-    return Cli(tmp_path, monkeypatch, capsys)
 
 
 def pretend_terminal(monkeypatch: pytest.MonkeyPatch) -> None:

@@ -2,29 +2,16 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
-from cli_help import QUICK, Cli, one_line, running_bench
+from cli_help import QUICK, Cli, one_line
 
 import gateway.jobs
 from decoders.errors import LinkError
 from gateway.cli.main import COMMANDS
 from sessions.store import Store
 from simulators.door import RunningBench
-
-
-@pytest.fixture
-def cli(tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]) -> Cli:
-    return Cli(tmp_path, monkeypatch, capsys)
-
-
-@pytest.fixture
-def bench() -> Iterator[RunningBench]:
-    with running_bench() as running:
-        yield running
-
 
 NOWHERE = ("--link", "can:virtual:nobody")
 ON_A_JOB = [

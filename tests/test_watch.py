@@ -3,11 +3,9 @@
 from __future__ import annotations
 
 import itertools
-from collections.abc import Iterator
-from pathlib import Path
 
 import pytest
-from cli_help import QUICK, Cli, running_bench
+from cli_help import QUICK, Cli
 
 import gateway.watching
 from decoders.values import Dtc, Exchange
@@ -21,17 +19,6 @@ from simulators.door import RunningBench
 KEY = FaultKey(unit="760/768", dtc=Dtc.parse("C0035-13"), memory="dtc")
 STANDING_ROUNDS = 40
 BRIEF = ("--set", "rules.hold_s=1")
-
-
-@pytest.fixture
-def cli(tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]) -> Cli:
-    return Cli(tmp_path, monkeypatch, capsys)
-
-
-@pytest.fixture
-def bench() -> Iterator[RunningBench]:
-    with running_bench() as running:
-        yield running
 
 
 def result(*, met: bool, problem: str | None = None) -> SetResult:

@@ -11,7 +11,7 @@ from abc import ABC, abstractmethod
 from dataclasses import dataclass, replace
 
 from decoders.reply import classify
-from decoders.values import Answer, AnswerKind, Exchange, Outcome, Request, source_of
+from decoders.values import Answer, AnswerKind, Exchange, Outcome, Request
 from gateway.links.base import Limits
 from gateway.links.channel import Arrival
 
@@ -172,7 +172,6 @@ class UnitConversation(Conversation):
     def __init__(self, *, link: str, request: Request, limits: Limits, previous: bytes | None = None) -> None:
         super().__init__(link=link, request=request, limits=limits, previous=previous)
         self._unit = _Responder()
-        self._source = source_of(request.target)
 
     def failed(self, reason: str) -> None:
         """The unit did not take the whole request."""

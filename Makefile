@@ -4,7 +4,7 @@ VENV := .venv
 BIN := $(VENV)/bin
 STAMP := $(VENV)/.ready
 
-.PHONY: demo test check format speed soak clean
+.PHONY: demo test check format speed soak tables clean
 
 $(STAMP): pyproject.toml constraints.txt
 	@$(PYTHON) -c "import sys; sys.exit(sys.version_info < (3, 11))" || { echo "Mendproof needs Python 3.11 or newer; this is $$($(PYTHON) --version). Try: make PYTHON=python3.11 ..." >&2; exit 2; }
@@ -36,8 +36,13 @@ format: $(STAMP)
 speed: $(STAMP)
 	$(BIN)/python tests/speed.py
 
-# Long runs: many random workshops against the bench's truth.
+# The pages of docs/ that are made from the code; a test says when they are out of date.
+tables: $(STAMP)
+	$(BIN)/python tests/services_table.py
+
+# Long runs: random bytes for every decoder, many random workshops against the bench's truth.
 soak: $(STAMP)
+	MENDPROOF_FUZZ=100000 $(BIN)/python -m pytest -q --timeout 300 -k "random or any_bytes" tests/test_decoders_vectors.py tests/test_decoders_obd_fuzz.py tests/test_decoders_explain*.py
 	MENDPROOF_TRUTH_STORIES=400 $(BIN)/python -m pytest -q tests/test_truth.py
 
 clean:

@@ -25,10 +25,12 @@ class Cursor:
         data: the whole payload, service identifier first.
     """
 
-    __slots__ = ("_data", "_offset")
+    # Every method below is on the way of each answer that is read, so each looks into the bytes itself.
+    __slots__ = ("_data", "_end", "_offset")
 
     def __init__(self, data: bytes) -> None:
         self._data = bytes(data)
+        self._end = len(data)
         self._offset = 0
 
     @property
@@ -39,7 +41,7 @@ class Cursor:
     @property
     def remaining(self) -> int:
         """Number of bytes not read yet."""
-        return len(self._data) - self._offset
+        return self._end - self._offset
 
     def peek(self, count: int, field: str) -> bytes:
         """Give the next `count` bytes and stay in front of them.
@@ -47,20 +49,26 @@ class Cursor:
         Raises:
             DecodeError: fewer are left, or `count` is below zero.
         """
-        if not 0 <= count <= self.remaining:
-            reason = f"{count} bytes are needed, {self.remaining} are left"
-            raise DecodeError(field, len(self._data), self._data, reason)
-        return self._data[self._offset : self._offset + count]
+        stop = self._offset + count
+        if not self._offset <= stop <= self._end:
+            raise self._short(count, field)
+        return self._data[self._offset : stop]
 
     def take(self, count: int, field: str) -> bytes:
         """Read the next `count` bytes; raises like `peek`."""
-        found = self.peek(count, field)
-        self._offset += count
-        return found
+        start, stop = self._offset, self._offset + count
+        if not start <= stop <= self._end:
+            raise self._short(count, field)
+        self._offset = stop
+        return self._data[start:stop]
 
     def u8(self, field: str) -> int:
         """Read one byte, 0..FF; raises like `peek`."""
-        return self.take(1, field)[0]
+        offset = self._offset
+        if offset >= self._end:
+            raise self._short(1, field)
+        self._offset = offset + 1
+        return self._data[offset]
 
     def u16(self, field: str) -> int:
         """Read two bytes, high byte first; raises like `peek`."""
@@ -85,9 +93,16 @@ class Cursor:
             raise self.error(field, self._offset - 1, f"{found:02X} is not expected here")
         return found
 
+    def take_whole(self, size: int) -> bytes:
+        """Read as many whole records of `size` bytes as are left; may be empty. `size` is above 0."""
+        start = self._offset
+        self._offset = self._end - (self._end - start) % size
+        return self._data[start : self._offset]
+
     def rest(self) -> bytes:
         """Read all that is left; may be empty."""
-        return self.take(self.remaining, "rest")
+        start, self._offset = self._offset, self._end
+        return self._data[start:]
 
     def padding(self, field: str) -> bytes:
         """Read all that is left, which may be nothing or fill bytes.
@@ -96,10 +111,16 @@ class Cursor:
             DecodeError: what is left is neither; the message is longer than its content says, or cut.
         """
         start = self._offset
+        if start == self._end:
+            return b""
         found = self.rest()
-        if found and not is_padding(found):
+        if not is_padding(found):
             raise self.error(field, start, f"{len(found)} bytes too many or too few: {found.hex(' ').upper()}")
         return found
+
+    def _short(self, count: int, field: str) -> DecodeError:
+        reason = f"{count} bytes are needed, {self._end - self._offset} are left"
+        return DecodeError(field, self._end, self._data, reason)
 
     def error(self, field: str, offset: int, reason: str) -> DecodeError:
         """The error for a byte of this payload that has been read and is wrong."""

@@ -3,11 +3,14 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import lru_cache
+from struct import Struct
 
 from decoders.cursor import Cursor
 from decoders.values import Dtc
 
 _POSITIVE = frozenset({0x43, 0x47, 0x4A})
+_CODE = Struct(">H")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -29,6 +32,12 @@ class ObdCodes:
     raw: bytes
 
 
+@lru_cache(maxsize=4096)
+def _code(base: int) -> Dtc:
+    # A unit lists the same few codes each time it is asked: one value of each is enough.
+    return Dtc(base)
+
+
 def decode_obd_codes(data: bytes) -> ObdCodes:
     """Read an answer 43, 47 or 4A: a count byte, then that many codes.
 
@@ -40,8 +49,11 @@ def decode_obd_codes(data: bytes) -> ObdCodes:
     cursor = Cursor(data)
     service = cursor.one_of(_POSITIVE, "service") - 0x40
     count = cursor.u8("number of codes")
-    listed = [Dtc(cursor.u16(f"code {index + 1} of {count}")) for index in range(count)]
-    codes = tuple(dtc for dtc in listed if dtc.base)
+    whole = cursor.remaining // _CODE.size
+    if whole < count:
+        cursor.take(whole * _CODE.size, "codes")
+        cursor.take(_CODE.size, f"code {whole + 1} of {count}")
+    codes = tuple([_code(base) for (base,) in _CODE.iter_unpack(cursor.take(count * _CODE.size, "codes")) if base])
     return ObdCodes(
         service=service,
         codes=codes,

@@ -1,161 +1,264 @@
-"""Service 01 values that serve as evidence, and the same values under the identifiers F4xx.
-
-A scaled value is raw * scale_num / scale_den + offset, in the unit of its table row.
-"""
+"""Values of the OBD services 01 and 02, and the same values under the identifiers F4xx."""
 
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from types import MappingProxyType
 
-from decoders.cursor import Cursor
+from decoders.cursor import Cursor, is_padding
 from decoders.errors import DecodeError
+from decoders.layout import Field, FieldValue, Layout, read_layout, whole_bytes
+from decoders.obd_monitors import SINCE_CLEAR, THIS_CYCLE, MonitorStatus, read_monitors
+from decoders.obd_pids import PIDS_TO_5F
+from decoders.obd_pids_more import PIDS_FROM_60
+from decoders.values import Dtc
 
-_SUPPORT_PIDS = tuple(range(0x00, 0x100, 0x20))
+_GROUP = 0x20
+_SUPPORT_PIDS = tuple(range(0x00, 0x100, _GROUP))
+_SUPPORT_BYTES = 4
+_CURRENT_DATA = frozenset({0x41})
+_FREEZE_CODE = 0x02
 _DID_PAGE = 0xF400
+
+PIDS: Mapping[int, Layout] = MappingProxyType({**PIDS_TO_5F, **PIDS_FROM_60})
+"""Every PID whose length is known. Support bitmaps, readiness and what is not certain have no fields."""
+
+
+def _is_plain(layout: Layout) -> bool:
+    first = next(iter(layout.fields), None)
+    return first is not None and layout.fields == (
+        whole_bytes(first.name, 0, layout.length, scale=first.scale, unit=first.unit),
+    )
+
+
+_PLAIN: Mapping[int, Field] = {pid: layout.fields[0] for pid, layout in PIDS.items() if _is_plain(layout)}
+"""PIDs that are one number and nothing else: read without a look at what a layout can have beside that."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class PidSpec:
-    """One PID: its length in bytes and its scaling. `scale_den` is not 0."""
+class PidBlock:
+    """One PID as answered.
+
+    Args:
+        pid: its number.
+        name: what it is.
+        frame: number of the freeze frame it belongs to; None for the value of now.
+        values: the numbers it carries; none where it is a bitmap, readiness, or bytes of no certain meaning.
+        absent: names of the parts that the unit says it does not have.
+        monitors: readiness, for 01 and 41.
+        supported: the PIDs that a support bitmap names; None where it is none.
+        raw: the data bytes.
+    """
 
     pid: int
     name: str
-    length: int
-    scale_num: int
-    scale_den: int
-    offset: int
-    unit: str
+    frame: int | None
+    values: tuple[FieldValue, ...]
+    absent: tuple[str, ...]
+    monitors: MonitorStatus | None
+    supported: frozenset[int] | None
+    raw: bytes
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class CurrentData:
+    """One answer of service 01.
+
+    Args:
+        blocks: the PIDs in the order sent.
+        leftover: fill bytes behind them, else empty.
+        raw: the whole answer.
+    """
+
+    blocks: tuple[PidBlock, ...]
+    leftover: bytes
+    raw: bytes
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class LiveValue:
-    """One value as read: `value` in `unit`, `raw` the bytes it was made of."""
+    """One number as read.
+
+    Args:
+        pid: where it stood.
+        name: what it is.
+        value: in `unit`.
+        unit: unit of the value, empty where it has none.
+        label: what this number means, where it has a meaning of its own.
+        raw: all data bytes of the PID.
+    """
 
     pid: int
     name: str
     value: float
     unit: str
+    label: str | None = None
     raw: bytes
 
 
-_ROWS: tuple[tuple[int, str, int, int, int, int, str], ...] = (
-    (0x04, "engine load", 1, 100, 255, 0, "%"),
-    (0x05, "coolant temperature", 1, 1, 1, -40, "C"),
-    (0x06, "short-term fuel trim, bank 1", 1, 100, 128, -100, "%"),
-    (0x07, "long-term fuel trim, bank 1", 1, 100, 128, -100, "%"),
-    (0x0B, "intake manifold pressure", 1, 1, 1, 0, "kPa"),
-    (0x0C, "engine speed", 2, 1, 4, 0, "rpm"),
-    (0x0D, "road speed", 1, 1, 1, 0, "km/h"),
-    (0x0F, "intake air temperature", 1, 1, 1, -40, "C"),
-    (0x11, "throttle position", 1, 100, 255, 0, "%"),
-    (0x1C, "OBD type", 1, 1, 1, 0, ""),
-    (0x1F, "run time since engine start", 2, 1, 1, 0, "s"),
-    (0x21, "distance with the lamp on", 2, 1, 1, 0, "km"),
-    (0x2F, "fuel level", 1, 100, 255, 0, "%"),
-    (0x30, "warm-ups since clear", 1, 1, 1, 0, ""),
-    (0x31, "distance since clear", 2, 1, 1, 0, "km"),
-    (0x33, "barometric pressure", 1, 1, 1, 0, "kPa"),
-    (0x42, "supply voltage", 2, 1, 1000, 0, "V"),
-    (0x46, "outside temperature", 1, 1, 1, -40, "C"),
-    (0x4D, "engine time with the lamp on", 2, 1, 1, 0, "min"),
-    (0x4E, "engine time since clear", 2, 1, 1, 0, "min"),
-    (0xA6, "odometer", 4, 1, 10, 0, "km"),
-)
+def support_bits(base: int, bits: bytes) -> frozenset[int]:
+    """The numbers that the four bytes of one support bitmap name: the highest bit is `base` + 1.
 
-PIDS: Mapping[int, PidSpec] = MappingProxyType(
-    {
-        pid: PidSpec(
-            pid=pid,
-            name=name,
-            length=length,
-            scale_num=scale_num,
-            scale_den=scale_den,
-            offset=offset,
-            unit=unit,
-        )
-        for pid, name, length, scale_num, scale_den, offset, unit in _ROWS
-    }
-)
-"""The PIDs used as evidence. Source: SAE J1979-DA / ISO 15031-5, Annex B."""
-
-_UNSCALED_LENGTHS: Mapping[int, int] = MappingProxyType(
-    dict.fromkeys(_SUPPORT_PIDS, 4) | {0x01: 4, 0x02: 2, 0x03: 2, 0x41: 4}
-)
-"""PIDs of known length that are no single number: support, readiness, freeze frame code, fuel system."""
+    Source: SAE J1979 / ISO 15031-5, support bitmaps.
+    """
+    word = int.from_bytes(bits, "big")
+    return frozenset(base + 1 + index for index in range(_GROUP) if word >> (_GROUP - 1 - index) & 1)
 
 
-def scale(pid: int, raw: bytes) -> float:
-    """The value of one PID in the unit of its row in `PIDS`.
+def read_pid(pid: int, raw: bytes, frame: int | None = None) -> PidBlock:
+    """Read the data bytes of one PID.
 
     Raises:
         DecodeError: the PID is not in the table, or `raw` has not its length.
+
+    Source: SAE J1979-DA / ISO 15031-5, Annex B.
     """
-    spec = PIDS.get(pid)
-    if spec is None:
-        raise DecodeError("PID", 0, raw, f"PID {pid:02X} has no known scaling")
-    if len(raw) != spec.length:
-        raise DecodeError(
-            f"PID {pid:02X}",
-            min(len(raw), spec.length),
-            raw,
-            f"{spec.length} bytes expected, {len(raw)} found",
-        )
-    return int.from_bytes(raw, "big") * spec.scale_num / spec.scale_den + spec.offset
+    layout = PIDS.get(pid)
+    if layout is None:
+        raise DecodeError("PID", 0, raw, f"the length of PID {pid:02X} is not known")
+    if len(raw) != layout.length:
+        reason = f"{layout.length} bytes expected, {len(raw)} found"
+        raise DecodeError(f"PID {pid:02X}", min(len(raw), layout.length), raw, reason)
+    reading = read_layout(layout, raw)
+    values = reading.values
+    if pid == _FREEZE_CODE:
+        values = tuple(replace(value, label=Dtc(value.raw).text if value.raw else "none") for value in values)
+    return PidBlock(
+        pid=pid,
+        name=layout.name,
+        frame=frame,
+        values=values,
+        absent=reading.absent,
+        monitors=read_monitors(pid, raw) if pid in (SINCE_CLEAR, THIS_CYCLE) else None,
+        supported=None if pid % _GROUP else support_bits(pid, raw),
+        raw=raw,
+    )
 
 
-def _live_value(pid: int, raw: bytes) -> LiveValue:
-    value = scale(pid, raw)
-    spec = PIDS[pid]
-    return LiveValue(pid=pid, name=spec.name, value=value, unit=spec.unit, raw=raw)
+def read_blocks(cursor: Cursor, *, framed: bool = False) -> tuple[PidBlock, ...]:
+    """Read PIDs with their data up to the end or to fill bytes, which are left in front of the cursor.
 
-
-def decode_live(data: bytes) -> tuple[LiveValue, ...]:
-    """Read an answer 41 with one or several PIDs.
+    Args:
+        cursor: in front of the first PID.
+        framed: True if a frame number stands behind each PID: service 02.
 
     Raises:
-        DecodeError: another answer, a cut one, or a PID that is not in the table (its length, and so the
-            place of all that follows, is unknown).
+        DecodeError: none is there, one is cut, or the length of one, and so the place of all that follows, is not
+            known.
+    """
+    return tuple(read_pid(pid, raw, frame) for pid, frame, raw in _split(cursor, framed=framed))
+
+
+def _split(cursor: Cursor, *, framed: bool) -> list[tuple[int, int | None, bytes]]:
+    """PID, frame number and data bytes of each, like `read_blocks`."""
+    found: list[tuple[int, int | None, bytes]] = []
+    while not found or not _at_end(cursor, framed):
+        pid = cursor.u8("PID")
+        layout = PIDS.get(pid)
+        if layout is None:
+            raise cursor.error("PID", cursor.offset - 1, f"the length of PID {pid:02X} is not known")
+        frame = cursor.u8("frame number") if framed else None
+        found.append((pid, frame, cursor.take(layout.length, layout.name)))
+    return found
+
+
+def _at_end(cursor: Cursor, framed: bool) -> bool:
+    """True in front of nothing or fill bytes. Fill bytes that are exactly one more PID are that PID."""
+    if not cursor.remaining:
+        return True
+    rest = cursor.peek(cursor.remaining, "rest")
+    if not is_padding(rest):
+        return False
+    layout = PIDS.get(rest[0])
+    return layout is None or len(rest) != 1 + framed + layout.length
+
+
+def decode_current_data(data: bytes) -> CurrentData:
+    """Read an answer 41 with one or several PIDs, readiness and support bitmaps among them.
+
+    Raises:
+        DecodeError: another answer, a cut one, other bytes than padding behind it, or a PID of unknown length.
 
     Source: SAE J1979 / ISO 15031-5, service 01 on CAN.
     """
     cursor = Cursor(data)
-    cursor.one_of((0x41,), "service")
-    values: list[LiveValue] = []
-    while cursor.remaining or not values:
-        pid = cursor.one_of(PIDS, "PID")
-        values.append(_live_value(pid, cursor.take(PIDS[pid].length, f"PID {pid:02X}")))
-    return tuple(values)
+    cursor.one_of(_CURRENT_DATA, "service")
+    blocks = read_blocks(cursor)
+    return CurrentData(blocks=blocks, leftover=cursor.padding("end of answer"), raw=data)
+
+
+def decode_live(data: bytes) -> tuple[LiveValue, ...]:
+    """Give the numbers of an answer 41; readiness and support bitmaps have none.
+
+    Raises:
+        DecodeError: like `decode_current_data`.
+    """
+    cursor = Cursor(data)
+    cursor.one_of(_CURRENT_DATA, "service")
+    found: list[LiveValue] = []
+    for pid, _frame, raw in _split(cursor, framed=False):
+        field = _PLAIN.get(pid)
+        if field is None:
+            found += live_values(read_pid(pid, raw))
+        else:
+            value = field.scale.apply(int.from_bytes(raw, "big"))
+            found.append(LiveValue(pid=pid, name=field.name, value=value, unit=field.unit, raw=raw))
+    cursor.padding("end of answer")
+    return tuple(found)
+
+
+def live_values(block: PidBlock) -> tuple[LiveValue, ...]:
+    """The numbers of one PID, one for each part the unit has."""
+    return tuple(
+        LiveValue(pid=block.pid, name=item.name, value=item.value, unit=item.unit, label=item.label, raw=block.raw)
+        for item in block.values
+        if isinstance(item.value, int | float)
+    )
+
+
+def scale(pid: int, raw: bytes) -> float:
+    """The value of a PID that carries exactly one number, in its unit.
+
+    Raises:
+        DecodeError: the PID is not in the table or carries another count of numbers, or `raw` has not its length.
+    """
+    values = live_values(read_pid(pid, raw))
+    if len(values) != 1:
+        raise DecodeError(f"PID {pid:02X}", 0, raw, f"it carries {len(values)} numbers")
+    return values[0].value
 
 
 def read_support(cursor: Cursor) -> frozenset[int]:
-    """Read one or several (00, 20, ... E0; four bytes) groups to the end and give the numbers they name.
+    """Read one or several (00, 20, ... E0; four bytes) groups up to the end or to fill bytes.
 
     Raises:
         DecodeError: none is there, or one is cut or begins with another number.
 
-    Source: SAE J1979 / ISO 15031-5, support bitmaps: the high bit of the first byte is the next number.
+    Source: SAE J1979 / ISO 15031-5, support bitmaps.
     """
-    found: set[int] = set()
-    first = True
-    while cursor.remaining or first:
-        first = False
-        base = cursor.one_of(_SUPPORT_PIDS, "support group")
-        bits = cursor.u32(f"support bits of group {base:02X}")
-        found.update(base + 1 + index for index in range(32) if bits >> (31 - index) & 1)
-    return frozenset(found)
+    found = _support_group(cursor)
+    while cursor.remaining and not is_padding(cursor.peek(cursor.remaining, "rest")):
+        found |= _support_group(cursor)
+    return found
+
+
+def _support_group(cursor: Cursor) -> frozenset[int]:
+    base = cursor.one_of(_SUPPORT_PIDS, "support group")
+    return support_bits(base, cursor.take(_SUPPORT_BYTES, f"support bits of group {base:02X}"))
 
 
 def decode_supported(data: bytes) -> frozenset[int]:
     """Read an answer 41 00, 41 20, ... and give the PIDs that the unit says it supports.
 
     Raises:
-        DecodeError: another answer, or a cut one.
+        DecodeError: another answer, a cut one, or other bytes than padding behind it.
     """
     cursor = Cursor(data)
     cursor.one_of((0x41,), "service")
-    return read_support(cursor)
+    found = read_support(cursor)
+    cursor.padding("end of answer")
+    return found
 
 
 def _pid_of(did: int) -> int | None:
@@ -168,16 +271,17 @@ def pid_did_length(did: int) -> int | None:
     Source: SAE J1979-2 / ISO 27145-2, identifiers F400 to F4FF.
     """
     pid = _pid_of(did)
-    if pid is None:
-        return None
-    return PIDS[pid].length if pid in PIDS else _UNSCALED_LENGTHS.get(pid)
+    return PIDS[pid].length if pid is not None and pid in PIDS else None
 
 
 def scale_did(did: int, raw: bytes) -> LiveValue | None:
-    """The value of an identifier F4xx; None if it carries no PID of the table.
+    """The value of an identifier F4xx that carries one number; None if it carries none, several, or no known PID.
 
     Raises:
         DecodeError: `raw` has not the PID's length.
     """
     pid = _pid_of(did)
-    return None if pid is None or pid not in PIDS else _live_value(pid, raw)
+    if pid is None or pid not in PIDS:
+        return None
+    values = live_values(read_pid(pid, raw))
+    return values[0] if len(values) == 1 else None

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Literal
 
 from decoders.cursor import Cursor
@@ -67,7 +67,7 @@ class MonitorStatus:
         ignition: which monitor table the unit uses.
         monitors: continuous ones first, then in the order of the bits.
         leftover: fill bytes behind the answer, else empty.
-        raw: the whole answer.
+        raw: what it was read from: the whole answer, or the data bytes of the PID.
     """
 
     pid: int
@@ -91,6 +91,24 @@ def decode_monitor_status(data: bytes) -> MonitorStatus:
     if cursor.one_of((0x41, 0x62), "service") == 0x62:
         cursor.one_of((0xF4,), "identifier")
     pid = cursor.one_of((SINCE_CLEAR, THIS_CYCLE), "PID")
+    status = _read(pid, cursor)
+    return replace(status, leftover=cursor.padding("end of answer"), raw=data)
+
+
+def read_monitors(pid: int, raw: bytes) -> MonitorStatus:
+    """Read the four data bytes of PID 01 or 41.
+
+    Raises:
+        DecodeError: there are fewer, or other bytes than padding behind them.
+
+    Source: SAE J1979 / ISO 15031-5, PIDs 01 and 41.
+    """
+    cursor = Cursor(raw)
+    return replace(_read(pid, cursor), leftover=cursor.padding("end of monitors"))
+
+
+def _read(pid: int, cursor: Cursor) -> MonitorStatus:
+    raw = cursor.peek(cursor.remaining, "monitors")
     lamp, continuous = cursor.u8("lamp and count"), cursor.u8("continuous monitors")
     supported, incomplete = cursor.u8("supported monitors"), cursor.u8("incomplete monitors")
     is_compression = bool(continuous & _COMPRESSION_BIT)
@@ -101,8 +119,8 @@ def decode_monitor_status(data: bytes) -> MonitorStatus:
         code_count=lamp & ~_MIL_BIT if pid == SINCE_CLEAR else None,
         ignition="compression" if is_compression else "spark",
         monitors=_monitors(CONTINUOUS_MONITORS, continuous, continuous >> 4) + _monitors(names, supported, incomplete),
-        leftover=cursor.padding("end of answer"),
-        raw=data,
+        leftover=b"",
+        raw=raw,
     )
 
 

@@ -5,7 +5,7 @@ Time, sender and repetition (late, duplicate) are for the link to judge; here is
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from types import MappingProxyType
 
 from decoders.cursor import is_padding
@@ -34,8 +34,20 @@ _SUB_FUNCTION_ECHO: Mapping[int, int] = MappingProxyType(
 )
 """Bytes echoed, the first of them a sub-function. Source: ISO 14229-1, positive response formats."""
 
-_REPORT_ECHO: Mapping[int, int] = MappingProxyType({0x04: 4, 0x06: 4, 0x42: 2, 0x55: 2, 0x56: 2})
-"""Reports of service 19 that echo more than their sub-function: the code asked for, or its group."""
+_REPORT_ECHO: Mapping[int, tuple[int, ...]] = MappingProxyType(
+    {
+        **dict.fromkeys((0x04, 0x06, 0x10), (0, 1, 2, 3)),
+        0x16: (0, 1),
+        0x17: (0, 2),
+        **dict.fromkeys((0x18, 0x19), (0, 5, 1, 2, 3)),
+        **dict.fromkeys((0x42, 0x55, 0x56), (0, 1)),
+    }
+)
+"""Reports of service 19 that echo more than their sub-function -> which bytes of the request, in this order.
+
+The sub-function is byte 0. Echoed are the code asked for (04, 06, 10), the record number (16), the memory
+(17) and the code in it (18, 19), the functional group (42, 55, 56). Source: ISO 14229-1, positive response formats.
+"""
 
 _PARAMETER_ECHO: Mapping[int, int] = MappingProxyType(
     {Service.OBD_OXYGEN_SENSOR_TESTS: 2, Service.WRITE_DATA: 2, Service.IO_CONTROL: 3}
@@ -64,13 +76,12 @@ def _echoes(request: bytes) -> tuple[bytes, ...]:
     if sid in _ITEM_ECHO:
         size = _ITEM_ECHO[sid]
         return tuple(body[at : at + size] for at in range(0, len(body) - size + 1, size))
-    length = _PARAMETER_ECHO.get(sid, 0)
-    if sid in _SUB_FUNCTION_ECHO and body:
-        body = bytes([body[0] & ~_SUPPRESS_BIT & 0xFF]) + body[1:]
-        length = _REPORT_ECHO.get(body[0], 1) if sid == Service.READ_DTC else _SUB_FUNCTION_ECHO[sid]
-    elif sid in _SUB_FUNCTION_ECHO:
-        return ()
-    return (body[:length],) if len(body) >= length else ()
+    if sid in _SUB_FUNCTION_ECHO:
+        body = bytes(byte & ~_SUPPRESS_BIT for byte in body[:1]) + body[1:]
+    places: Sequence[int] = range(_SUB_FUNCTION_ECHO.get(sid, _PARAMETER_ECHO.get(sid, 0)))
+    if sid == Service.READ_DTC and body:
+        places = _REPORT_ECHO.get(body[0], places)
+    return (bytes(body[place] for place in places),) if len(body) > max(places, default=-1) else ()
 
 
 def matches(request: bytes, data: bytes) -> bool:

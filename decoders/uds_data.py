@@ -1,4 +1,4 @@
-"""Answers of the services that identify a unit, change its session, clear its codes or find it present."""
+"""Answers of the services around the codes: identification, sessions, clearing, routines, refusals and others."""
 
 from __future__ import annotations
 
@@ -6,7 +6,8 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from types import MappingProxyType
 
-from decoders.cursor import Cursor
+from decoders.cursor import Cursor, is_padding
+from decoders.services import NEGATIVE_RESPONSE, RefusalClass, refusal_class, refusal_name
 
 _TEXT_FILL = b"\x00\xff "
 
@@ -64,6 +65,23 @@ class IdentifierValue:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class IdentifiersAnswer:
+    """Several data identifiers as read.
+
+    Args:
+        values: (identifier, its bytes) in the order sent.
+        undecoded: everything from the first identifier of unknown length on, else empty.
+        leftover: fill bytes behind the last identifier, else empty.
+        raw: the whole answer.
+    """
+
+    values: tuple[tuple[int, bytes], ...]
+    undecoded: bytes
+    leftover: bytes
+    raw: bytes
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class ClearAnswer:
     """A unit said that it carried out a clear.
 
@@ -106,6 +124,66 @@ class TesterPresentAnswer:
     raw: bytes
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class RoutineAnswer:
+    """A unit started or stopped a routine, or gave its results.
+
+    Args:
+        subfunction: 01 started, 02 stopped, 03 results.
+        routine: routine identifier, 0..FFFF.
+        status: all bytes behind it, as sent. They are the maker's own; padding cannot be told from them.
+        raw: the whole answer.
+    """
+
+    subfunction: int
+    routine: int
+    status: bytes
+    raw: bytes
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class DtcSettingAnswer:
+    """A unit switched the updating of its status bytes.
+
+    Args:
+        setting: 01 on, 02 off, others the maker's or the supplier's own. While it is off, a reading proves
+            nothing.
+        leftover: fill bytes behind the answer, else empty.
+        raw: the whole answer.
+    """
+
+    setting: int
+    leftover: bytes
+    raw: bytes
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Refusal:
+    """A unit said no.
+
+    Args:
+        service: the service that was asked, 0..FF.
+        code: negative response code, 0..FF.
+        leftover: fill bytes behind the answer, else empty.
+        raw: the whole answer.
+    """
+
+    service: int
+    code: int
+    leftover: bytes
+    raw: bytes
+
+    @property
+    def name(self) -> str:
+        """The code in words; ``unknown refusal 0xNN`` for one outside the standard's table."""
+        return refusal_name(self.code)
+
+    @property
+    def kind(self) -> RefusalClass:
+        """What kind of no it is."""
+        return refusal_class(self.code)
+
+
 def decode_identifier(data: bytes) -> IdentifierValue:
     """Read an answer 62 to a request for a single identifier.
 
@@ -119,6 +197,37 @@ def decode_identifier(data: bytes) -> IdentifierValue:
     number = cursor.u16("identifier")
     cursor.peek(1, f"data of identifier {number:04X}")
     return IdentifierValue(number=number, data=cursor.rest(), raw=data)
+
+
+def decode_identifiers(data: bytes, lengths: Mapping[int, int]) -> IdentifiersAnswer:
+    """Read an answer 62 to a request for one or several identifiers.
+
+    Args:
+        data: the answer.
+        lengths: identifier -> number of bytes of its data, for every identifier that is known.
+
+    Raises:
+        DecodeError: another answer, one without an identifier, or one cut within an identifier or its data.
+
+    Source: ISO 14229-1, ReadDataByIdentifier positive response.
+    """
+    cursor = Cursor(data)
+    cursor.one_of((0x62,), "service")
+    cursor.peek(2, "identifier")
+    values: list[tuple[int, bytes]] = []
+    while cursor.remaining > 1 and (number := int.from_bytes(cursor.peek(2, "identifier"), "big")) in lengths:
+        cursor.take(2, "identifier")
+        values.append((number, cursor.take(lengths[number], f"data of identifier {number:04X}")))
+    undecoded = b""
+    # Behind a known identifier, a repeated fill byte is no identifier; in front of all, it may be one.
+    if cursor.remaining > 1 and not (values and is_padding(cursor.peek(cursor.remaining, "identifier"))):
+        undecoded = cursor.rest()
+    return IdentifiersAnswer(
+        values=tuple(values),
+        undecoded=undecoded,
+        leftover=cursor.padding("identifier"),
+        raw=data,
+    )
 
 
 def decode_clear(data: bytes) -> ClearAnswer:
@@ -170,6 +279,52 @@ def decode_tester_present(data: bytes) -> TesterPresentAnswer:
     cursor.one_of((0x7E,), "service")
     subfunction = cursor.one_of((0x00,), "sub-function")
     return TesterPresentAnswer(subfunction=subfunction, leftover=cursor.padding("end of answer"), raw=data)
+
+
+def decode_routine(data: bytes) -> RoutineAnswer:
+    """Read an answer 71.
+
+    Raises:
+        DecodeError: another answer, a cut one, or another sub-function than 01, 02 and 03.
+
+    Source: ISO 14229-1, RoutineControl positive response; whether its first byte is routineInfo is the maker's
+        choice (from memory).
+    """
+    cursor = Cursor(data)
+    cursor.one_of((0x71,), "service")
+    subfunction = cursor.one_of((0x01, 0x02, 0x03), "sub-function")
+    return RoutineAnswer(
+        subfunction=subfunction, routine=cursor.u16("routine identifier"), status=cursor.rest(), raw=data
+    )
+
+
+def decode_dtc_setting(data: bytes) -> DtcSettingAnswer:
+    """Read an answer C5.
+
+    Raises:
+        DecodeError: another answer, a cut one, or other bytes than padding behind it.
+
+    Source: ISO 14229-1, ControlDTCSetting positive response.
+    """
+    cursor = Cursor(data)
+    cursor.one_of((0xC5,), "service")
+    setting = cursor.one_of(range(0x01, 0x80), "sub-function")
+    return DtcSettingAnswer(setting=setting, leftover=cursor.padding("end of answer"), raw=data)
+
+
+def decode_refusal(data: bytes) -> Refusal:
+    """Read an answer 7F.
+
+    Raises:
+        DecodeError: another answer, a cut one, or other bytes than padding behind it.
+
+    Source: ISO 14229-1, negative response message.
+    """
+    cursor = Cursor(data)
+    cursor.one_of((NEGATIVE_RESPONSE,), "service")
+    service = cursor.u8("service refused")
+    code = cursor.u8("negative response code")
+    return Refusal(service=service, code=code, leftover=cursor.padding("end of answer"), raw=data)
 
 
 def identifier_name(did: int) -> str | None:

@@ -1,24 +1,46 @@
-"""Answers of service 19 (ReadDTCInformation): lists, counts, snapshots and extended data.
+"""Answers of service 19 (ReadDTCInformation) that list or count: codes with status, snapshots, test counters.
 
-An answer with nothing behind its fixed part is an empty list, which is positive. How long the data of a
-snapshot identifier or an extended data record is cannot be seen in the message: what the caller does not
-know stays undecoded.
+An answer with nothing behind its fixed part is an empty list, which is positive. What a unit stored with a
+code is read by ``decoders.uds_records``, lists with a severity by ``decoders.uds_severity``.
 """
 
 from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
+from functools import lru_cache
+from struct import Struct
+from types import MappingProxyType
 
 from decoders.cursor import Cursor, is_padding
+from decoders.uds_report import open_report, take_records
 from decoders.values import Dtc
 
-_POSITIVE = 0x59
-_LISTS = frozenset({0x02, 0x0A, 0x0B, 0x0C, 0x0D, 0x0E, 0x13, 0x15})
+_MASK = ("mask", "status availability mask")
+_MASK_ALONE = (_MASK,)
+_FORMAT = ("format_id", "format identifier")
+_GROUP = ("group", "functional group")
+
+_LIST_HEADS: Mapping[int, tuple[tuple[str, str], ...]] = MappingProxyType(
+    {
+        **dict.fromkeys((0x02, 0x0A, 0x0B, 0x0C, 0x0D, 0x0E, 0x0F, 0x13, 0x15), _MASK_ALONE),
+        0x17: (("memory", "memory selection"), _MASK),
+        0x1A: (_MASK, ("record_number", "record number")),
+        0x55: (_GROUP, _MASK, _FORMAT),
+        0x56: (_GROUP, _MASK, _FORMAT, ("readiness_group", "readiness group")),
+    }
+)
+"""Sub-function of a list -> the bytes in front of its codes, by (our name, name in errors).
+
+Source: ISO 14229-1, ReadDTCInformation positive response; 1A, 55 and 56 from memory.
+"""
+
+_ZERO_ENTRY = (0, 0, 0)
 _COUNTS = frozenset({0x01, 0x07, 0x11, 0x12})
-_SNAPSHOTS = frozenset({0x04})
-_EXTENDED = frozenset({0x06})
-_ENTRY_SIZE = 4
+_SNAPSHOT_INDEX = frozenset({0x03})
+_COUNTERS = frozenset({0x14})
+_ENTRY = Struct(">HBB")
+"""A code's two bytes, its failure type, its status. Source: ISO 14229-1, DTCAndStatusRecord."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -27,6 +49,29 @@ class DtcEntry:
 
     dtc: Dtc
     status: int
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ListScope:
+    """What a list was limited to, as the answer says; None where this kind of list does not say.
+
+    Args:
+        memory: number of the user-defined memory, 0..FF (17).
+        record_number: extended data record that the codes support, 0..FF (1A; left out by a unit where no
+            code does).
+        group: functional group, 0..FF, e.g. 33 for emissions (55, 56).
+        readiness_group: readiness group, 0..FF (56).
+        format_id: DTC format identifier of the codes, 0..FF (55, 56).
+    """
+
+    memory: int | None = None
+    record_number: int | None = None
+    group: int | None = None
+    readiness_group: int | None = None
+    format_id: int | None = None
+
+
+_WHOLE_UNIT = ListScope()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -41,6 +86,7 @@ class DtcList:
         leftover: fill bytes behind the last whole record, else empty. Where they are not empty, a record
             that was cut cannot be told from padding.
         raw: the whole answer.
+        scope: the memory, record or group that was listed, and the format of the codes.
     """
 
     subfunction: int
@@ -49,6 +95,7 @@ class DtcList:
     zero_entries: int
     leftover: bytes
     raw: bytes
+    scope: ListScope = _WHOLE_UNIT
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -58,8 +105,7 @@ class DtcCount:
     Args:
         subfunction: which report this answers.
         mask: the unit's status availability mask, 0..FF.
-        format_id: DTC format identifier: 00 and 04 SAE J2012-DA, 01 ISO 14229-1, 02 SAE J1939-73,
-            03 ISO 11992-4.
+        format_id: DTC format identifier, 0..FF: see ``FORMAT_NAMES`` of the value types.
         count: number of codes, 0..FFFF.
         leftover: fill bytes behind the count, else empty.
         raw: the whole answer.
@@ -74,102 +120,96 @@ class DtcCount:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class SnapshotRecord:
-    """One snapshot of a code.
+class SnapshotIndex:
+    """Which snapshots one unit keeps.
 
     Args:
-        number: record number, 0..FF.
-        values: (identifier, its bytes) in the order sent.
-        whole: True if every identifier of the record was read; False if the rest of it is undecoded.
-    """
-
-    number: int
-    values: tuple[tuple[int, bytes], ...]
-    whole: bool
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class SnapshotAnswer:
-    """The snapshots of one code.
-
-    Args:
-        dtc: the code.
-        status: its status byte as sent, 0..FF.
-        records: the snapshots in the order sent; only the last can be not `whole`.
-        undecoded: everything from the first identifier of unknown length on, else empty. It may hold
-            further records.
+        records: (code, number of a snapshot record of it, 0..FF) in the order sent; a code with several
+            snapshots comes several times.
+        zero_entries: number of records that were four zero bytes; they name no code.
+        leftover: fill bytes behind the last whole record, else empty.
         raw: the whole answer.
     """
 
-    dtc: Dtc
-    status: int
-    records: tuple[SnapshotRecord, ...]
-    undecoded: bytes
+    records: tuple[tuple[Dtc, int], ...]
+    zero_entries: int
+    leftover: bytes
     raw: bytes
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class ExtendedAnswer:
-    """The extended data of one code.
+class FaultCounters:
+    """How far the tests of codes that are neither passed nor failed have gone.
 
     Args:
-        dtc: the code.
-        status: its status byte as sent, 0..FF.
-        records: (record number, its bytes) in the order sent.
-        undecoded: everything from the first record of unknown size on, else empty.
+        counters: (code, fault detection counter) in the order sent. The counter goes from -128 to 127:
+            127 is failed, -128 is passed, 1 to 126 is on the way to failed (from memory).
+        zero_entries: number of records that were four zero bytes; they name no code.
+        leftover: fill bytes behind the last whole record, else empty.
         raw: the whole answer.
     """
 
-    dtc: Dtc
-    status: int
-    records: tuple[tuple[int, bytes], ...]
-    undecoded: bytes
+    counters: tuple[tuple[Dtc, int], ...]
+    zero_entries: int
+    leftover: bytes
     raw: bytes
-
-
-def _open(data: bytes, subfunctions: frozenset[int]) -> tuple[Cursor, int]:
-    cursor = Cursor(data)
-    cursor.one_of((_POSITIVE,), "service")
-    return cursor, cursor.one_of(subfunctions, "sub-function")
 
 
 def decode_dtc_list(data: bytes) -> DtcList:
-    """Read an answer 59 02, 0A, 0B, 0C, 0D, 0E, 13 or 15.
+    """Read an answer 59 02, 0A, 0B, 0C, 0D, 0E, 15, 17, 1A, 55 or 56, or 0F or 13, withdrawn in 2020.
 
     Raises:
-        DecodeError: another answer, no mask, or a cut record.
+        DecodeError: another answer, one cut within its head, or a cut record.
 
-    Source: ISO 14229-1, ReadDTCInformation positive response, DTCAndStatusRecord.
+    Source: ISO 14229-1, ReadDTCInformation positive response, DTCAndStatusRecord; 55 and 56 also ISO 27145-3.
     """
-    cursor, subfunction = _open(data, _LISTS)
-    mask = cursor.u8("status availability mask")
-    entries = []
-    zero_entries = 0
-    while cursor.remaining >= _ENTRY_SIZE:
-        entry = cursor.take(_ENTRY_SIZE, "code")
-        if any(entry):
-            entries.append(DtcEntry(dtc=Dtc.from_bytes(entry[:3]), status=entry[3]))
-        else:
-            zero_entries += 1
+    cursor, subfunction = open_report(data, _LIST_HEADS)
+    mask, scope = _list_head(cursor, subfunction)
+    records = list(_ENTRY.iter_unpack(cursor.take_whole(_ENTRY.size)))
+    entries = tuple([_entry(*record) for record in records if record != _ZERO_ENTRY])
     return DtcList(
         subfunction=subfunction,
         mask=mask,
-        entries=tuple(entries),
-        zero_entries=zero_entries,
+        entries=entries,
+        zero_entries=len(records) - len(entries),
         leftover=cursor.padding("code"),
         raw=data,
+        scope=scope,
     )
 
 
+@lru_cache(maxsize=4096)
+def _entry(base: int, failure_type: int, status: int) -> DtcEntry:
+    # A unit lists the same few codes each time it is asked: one value of each is enough.
+    return DtcEntry(dtc=Dtc(base, failure_type), status=status)
+
+
+def _list_head(cursor: Cursor, subfunction: int) -> tuple[int, ListScope]:
+    head = _LIST_HEADS[subfunction]
+    if head is _MASK_ALONE:
+        return cursor.u8(_MASK[1]), _WHOLE_UNIT
+    found = {}
+    for name, field in head:
+        if name == "record_number" and _only_fill_left(cursor):
+            break
+        found[name] = cursor.u8(field)
+    mask = found.pop("mask")
+    return mask, ListScope(**found)
+
+
+def _only_fill_left(cursor: Cursor) -> bool:
+    return cursor.remaining == 0 or is_padding(cursor.peek(cursor.remaining, "code"))
+
+
 def decode_dtc_count(data: bytes) -> DtcCount:
-    """Read an answer 59 01, 07, 11 or 12.
+    """Read an answer 59 01 or 07, or 11 or 12, withdrawn in 2020.
 
     Raises:
         DecodeError: another answer, a cut one, or other bytes than padding behind it.
 
     Source: ISO 14229-1, ReadDTCInformation positive response, number of DTC.
     """
-    cursor, subfunction = _open(data, _COUNTS)
+    cursor, subfunction = open_report(data, _COUNTS)
     return DtcCount(
         subfunction=subfunction,
         mask=cursor.u8("status availability mask"),
@@ -180,65 +220,39 @@ def decode_dtc_count(data: bytes) -> DtcCount:
     )
 
 
-def decode_snapshots(data: bytes, lengths: Mapping[int, int]) -> SnapshotAnswer:
-    """Read an answer 59 04.
-
-    Args:
-        data: the answer.
-        lengths: identifier -> number of bytes of its data, for every identifier that is known.
+def decode_snapshot_index(data: bytes) -> SnapshotIndex:
+    """Read an answer 59 03. It has neither a mask nor a status.
 
     Raises:
-        DecodeError: another answer, or one cut within a record.
+        DecodeError: another answer, or a cut record.
 
-    Source: ISO 14229-1, reportDTCSnapshotRecordByDTCNumber.
+    Source: ISO 14229-1, reportDTCSnapshotIdentification.
     """
-    cursor, _ = _open(data, _SNAPSHOTS)
-    dtc = Dtc.from_bytes(cursor.take(3, "code"))
-    status = cursor.u8("status")
-    records: list[SnapshotRecord] = []
-    while _more_snapshots(cursor) and (not records or records[-1].whole):
-        records.append(_snapshot_record(cursor, lengths))
-    return SnapshotAnswer(dtc=dtc, status=status, records=tuple(records), undecoded=cursor.rest(), raw=data)
+    cursor, _ = open_report(data, _SNAPSHOT_INDEX)
+    records, zero_entries = take_records(cursor, _ENTRY.size, "code")
+    return SnapshotIndex(
+        records=tuple((Dtc.from_bytes(record[:3]), record[3]) for record in records),
+        zero_entries=zero_entries,
+        leftover=cursor.padding("code"),
+        raw=data,
+    )
 
 
-def _more_snapshots(cursor: Cursor) -> bool:
-    # No record is a repeated fill byte: its number, its count and its identifiers would all be that byte.
-    return cursor.remaining > 0 and not is_padding(cursor.peek(cursor.remaining, "record"))
-
-
-def _snapshot_record(cursor: Cursor, lengths: Mapping[int, int]) -> SnapshotRecord:
-    number = cursor.u8("record number")
-    count = cursor.u8(f"number of identifiers in record {number:02X}")
-    values: list[tuple[int, bytes]] = []
-    # A count of zero stands for a number that the byte cannot hold (from memory), so nothing can be read.
-    whole = count > 0 or cursor.remaining == 0
-    for _ in range(count):
-        identifier = int.from_bytes(cursor.peek(2, f"identifier in record {number:02X}"), "big")
-        if identifier not in lengths:
-            whole = False
-            break
-        cursor.take(2, "identifier")
-        values.append((identifier, cursor.take(lengths[identifier], f"identifier {identifier:04X}")))
-    return SnapshotRecord(number=number, values=tuple(values), whole=whole)
-
-
-def decode_extended(data: bytes, sizes: Mapping[int, int]) -> ExtendedAnswer:
-    """Read an answer 59 06.
-
-    Args:
-        data: the answer.
-        sizes: record number -> number of bytes of the record, for every record that is known.
+def decode_fault_counters(data: bytes) -> FaultCounters:
+    """Read an answer 59 14. It has neither a mask nor a status.
 
     Raises:
-        DecodeError: another answer, or one cut within a record of known size.
+        DecodeError: another answer, or a cut record.
 
-    Source: ISO 14229-1, reportDTCExtDataRecordByDTCNumber.
+    Source: ISO 14229-1, reportDTCFaultDetectionCounter.
     """
-    cursor, _ = _open(data, _EXTENDED)
-    dtc = Dtc.from_bytes(cursor.take(3, "code"))
-    status = cursor.u8("status")
-    records: list[tuple[int, bytes]] = []
-    while cursor.remaining and (number := cursor.peek(1, "record number")[0]) in sizes:
-        cursor.take(1, "record number")
-        records.append((number, cursor.take(sizes[number], f"record {number:02X}")))
-    return ExtendedAnswer(dtc=dtc, status=status, records=tuple(records), undecoded=cursor.rest(), raw=data)
+    cursor, _ = open_report(data, _COUNTERS)
+    records, zero_entries = take_records(cursor, _ENTRY.size, "code")
+    return FaultCounters(
+        counters=tuple(
+            (Dtc.from_bytes(record[:3]), int.from_bytes(record[3:], "big", signed=True)) for record in records
+        ),
+        zero_entries=zero_entries,
+        leftover=cursor.padding("code"),
+        raw=data,
+    )

@@ -6,7 +6,7 @@ import time
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
-from decoders import LiveValue, decode_dtc_list, decode_live, decode_obd_codes, refusal_name
+from decoders import decode_obd_codes, refusal_name
 from decoders.errors import DecodeError, LinkError, RefusedError, UsageError
 from decoders.values import Exchange, Outcome, Request
 from gateway.guard import ClearPermit, Phase
@@ -14,12 +14,14 @@ from gateway.jobs import require_open, why_no_before
 from gateway.links import Plan
 from gateway.visit import Visit
 from sessions.journal import Kind
-from sessions.plan import plan_read_back, plan_standstill
-from sessions.plan.unit import worth_reading
+from sessions.obd_values import asked_alike
+from sessions.plan import plan_live, plan_read_back
+from sessions.plan.unit import read_list, worth_reading
 from sessions.record import JobRecord
-from sessions.verdict.clears import ALL_GROUPS, OBD_CLEAR
+from sessions.record.decode import live_values
+from sessions.verdict.clears import ALL_GROUPS, EMISSIONS_GROUP, OBD_CLEAR
 from sessions.verdict.scans import before_scan
-from sessions.verdict.sights import fault_keys
+from sessions.verdict.sights import EMISSION_LIST, fault_keys, listing_request
 from sessions.verdict.units import memory_read
 
 FRESH_S = 2.0
@@ -95,14 +97,18 @@ def units_to_clear(record: JobRecord, named: Sequence[str]) -> tuple[str, ...]:
 
 
 def clear_requests(record: JobRecord, unit: str) -> tuple[bytes, ...]:
-    """What to send to a unit: 14 where it speaks service 19, 04 where it lists codes by OBD services only."""
+    """What to send to a unit: 14 where it speaks service 19, 04 where it lists codes by OBD services only.
+
+    A unit that lists the emissions group alone is asked to clear that group alone.
+    """
+    listing = listing_request(record, unit)
     by_uds = any(
-        code.unit == unit and code.request == b"\x19\x02\xff" and code.outcome is Outcome.ANSWERED
-        for code in record.codes
+        code.unit == unit and code.request == listing and code.outcome is Outcome.ANSWERED for code in record.codes
     )
     by_obd = any(item.unit == unit and item.outcome is Outcome.ANSWERED for item in record.obd)
     obd_only = any(key.unit == unit and key.memory == "obd" for key in fault_keys(record))
-    requests = [ALL_GROUPS] if by_uds else []
+    of_all = EMISSIONS_GROUP if listing == EMISSION_LIST else ALL_GROUPS
+    requests = [of_all] if by_uds else []
     if obd_only or (by_obd and not by_uds):
         requests.append(OBD_CLEAR)
     return tuple(requests)
@@ -150,7 +156,7 @@ def _still_listed(back: Sequence[Exchange], *, by_obd: bool) -> tuple[str, ...] 
                 whole = whole or by_obd
             else:
                 found.update(code.text for code in worth_reading(data))
-                decode_dtc_list(data)
+                read_list(data)
                 whole = True
         except DecodeError:
             return None
@@ -201,11 +207,12 @@ def read_standstill(visit: Visit, *, stated_parked: bool) -> Standstill:
         RefusedError: a value is not zero, was not answered, or no unit can tell and nobody stated it.
         LinkError: the way to the vehicle is broken.
     """
-    tellers = sorted({item.unit for item in visit.record().live if item.pid in (_ENGINE_SPEED, _ROAD_SPEED)})
+    speeds = (_ENGINE_SPEED, _ROAD_SPEED)
+    tellers = {item.unit: asked_alike(speeds, item.number) for item in visit.record().live if item.pid in speeds}
     read_at_s = time.monotonic()
-    kept = visit.ask({unit: plan_standstill(unit) for unit in tellers}, during="interlock")
+    kept = visit.ask({unit: plan_live(unit, tellers[unit]) for unit in sorted(tellers)}, during="interlock")
     _require_sent(kept)
-    fresh = [value for exchange in kept for value in _live_values(exchange)]
+    fresh = [value for exchange in kept for value in live_values(exchange)]
     electric = visit.profile.electric_drive
     for pid, name, unit_text in ((_ENGINE_SPEED, "engine speed", "rpm"), (_ROAD_SPEED, "road speed", "km/h")):
         values = [item.value for item in fresh if item.pid == pid]
@@ -230,13 +237,3 @@ def read_standstill(visit: Visit, *, stated_parked: bool) -> Standstill:
     stated = f"stated, not read: {STATED}"
     words = (f"{read}; {stated}" if electric else read) if both else stated
     return Standstill(read=both, read_at_s=read_at_s, words=words)
-
-
-def _live_values(exchange: Exchange) -> tuple[LiveValue, ...]:
-    """The live values of one answer; what does not decode tells nothing."""
-    if exchange.positive is None:
-        return ()
-    try:
-        return decode_live(exchange.positive)
-    except DecodeError:
-        return ()

@@ -159,12 +159,7 @@ def vin_words(vin: str | None) -> str:
     """What is known of a VIN as read: form and check digit; a region without check digits is not an error."""
     if vin is None:
         return "no unit gave a VIN"
-    check = check_vin(vin)
-    if check.problem is not None:
-        return f"not well formed: {check.problem}"
-    if check.check_digit_ok:
-        return "check digit right"
-    return "check digit does not match; not every region uses one"
+    return check_vin(vin).words
 
 
 def visit_vehicle(

@@ -10,6 +10,7 @@ from decoders.errors import UsageError
 from decoders.values import Exchange
 from gateway.guard import Phase
 from gateway.visit import Visit
+from sessions.obd_values import offered
 from sessions.plan import plan_round
 from sessions.plan.prelude import LIVE_PIDS
 from sessions.record import JobRecord
@@ -25,7 +26,7 @@ class Watch:
     """Who is asked in a round.
 
     Args:
-        tellers: the live identifiers each unit offers, by unit.
+        tellers: numbers of the live values each unit offers, by unit.
         units: units whose codes are read.
     """
 
@@ -38,11 +39,11 @@ def watch_of(record: JobRecord, units: Sequence[str]) -> Watch:
     offers: dict[str, set[int]] = {}
     for item in record.live:
         if item.pid in LIVE_PIDS:
-            offers.setdefault(item.unit, set()).add(item.pid)
+            offers.setdefault(item.unit, set()).add(item.number)
     tellers = {
-        unit: tuple(pid for pid in LIVE_PIDS if pid in pids)
-        for unit, pids in sorted(offers.items())
-        if pids & {_ENGINE_SPEED, _ROAD_SPEED}
+        unit: offered(LIVE_PIDS, numbers)
+        for unit, numbers in sorted(offers.items())
+        if offered((_ENGINE_SPEED, _ROAD_SPEED), numbers)
     }
     # One unit with the most to tell is enough to know the conditions; each more costs bus time in every round.
     best = sorted(tellers.items(), key=lambda offer: (-len(offer[1]), offer[0]))[:1]

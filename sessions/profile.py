@@ -6,9 +6,11 @@ needs nothing but the journal.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from dataclasses import asdict, dataclass, field
-from typing import Any, Literal, get_args
+from collections.abc import Iterable, Mapping
+from dataclasses import asdict, dataclass, field, fields, replace
+from typing import Any, Literal, TypeVar, get_args
+
+from decoders.layout import Bits, Field, Layout, Scale, When
 
 System = Literal["powertrain", "chassis", "body", "network"]
 Quantity = Literal[
@@ -16,6 +18,7 @@ Quantity = Literal[
 ]
 SYSTEMS: tuple[str, ...] = get_args(System)
 QUANTITIES: tuple[str, ...] = get_args(Quantity)
+LayoutSubject = Literal["identifier", "record"]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -25,7 +28,7 @@ class ProfileUnit:
     Args:
         address: canonical address text.
         name: what people call it.
-        system: which part of the vehicle it belongs to; decides whose conditions count.
+        system: which part of the vehicle it belongs to; decides whose conditions count. None: nobody said.
         fitted: True if this vehicle has it for certain, so that its silence is a finding.
         occurrence_record: number of the extended data record that holds the occurrence counter, or None.
         extended_sizes: (record number, bytes) of its extended data records, as the maker lays them out.
@@ -33,7 +36,7 @@ class ProfileUnit:
 
     address: str
     name: str
-    system: System
+    system: System | None = None
     fitted: bool = True
     occurrence_record: int | None = None
     extended_sizes: tuple[tuple[int, int], ...] = ()
@@ -90,16 +93,74 @@ class ProfileIdentifier:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class ProfileLayout:
+    """How the bytes of one data identifier or of one extended data record are divided.
+
+    Args:
+        subject: which of the two.
+        number: the identifier, 0..FFFF, or the record, 01..EF.
+        layout: where its fields lie.
+        quantities: (name of a field, which operating condition it is).
+        units: addresses of the units that use it; empty for all.
+    """
+
+    subject: LayoutSubject
+    number: int
+    layout: Layout
+    quantities: tuple[tuple[str, Quantity], ...] = ()
+    units: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ProfileMessage:
+    """One message that a unit broadcasts.
+
+    Args:
+        can_id: its CAN identifier in hex: 3 digits for 11 bits, 8 for 29.
+        layout: where its signals lie.
+        quantities: (name of a signal, which operating condition it is).
+        sender: who sends it, as the file names it; empty where it does not say.
+        cycle_ms: time from one to the next, ms; None where the file does not say.
+    """
+
+    can_id: str
+    layout: Layout
+    quantities: tuple[tuple[str, Quantity], ...] = ()
+    sender: str = ""
+    cycle_ms: int | None = None
+
+
+Shared = TypeVar("Shared", ProfileIdentifier, ProfileLayout)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Profile:
-    """A whole profile. `electric_drive` is True for a car that can move without its engine running."""
+    """A whole profile.
+
+    Args:
+        name: what people call the vehicle.
+        maker: its maker.
+        model: its model.
+        electric_drive: True for a car that can move without its engine running.
+        broadcast: the file that describes its broadcast messages, or empty.
+        units: its units.
+        codes: what its codes mean.
+        identifiers: its data identifiers.
+        layouts: how identifiers and extended data records are divided.
+        messages: the messages its units broadcast.
+        settings: figures of the rules, for this vehicle only.
+    """
 
     name: str
     maker: str = ""
     model: str = ""
     electric_drive: bool = False
+    broadcast: str = ""
     units: tuple[ProfileUnit, ...] = ()
     codes: tuple[ProfileCode, ...] = ()
     identifiers: tuple[ProfileIdentifier, ...] = ()
+    layouts: tuple[ProfileLayout, ...] = ()
+    messages: tuple[ProfileMessage, ...] = ()
     settings: Mapping[str, int] = field(default_factory=dict)
 
     def unit(self, address: str) -> ProfileUnit | None:
@@ -112,26 +173,122 @@ class Profile:
 
     def identifiers_for(self, unit: str) -> dict[int, ProfileIdentifier]:
         """The identifiers that hold in this unit, by number; those naming the unit win."""
-        shared = {item.number: item for item in self.identifiers if not item.units}
-        return shared | {item.number: item for item in self.identifiers if unit in item.units}
+        return _of_unit(self.identifiers, unit)
+
+    def layouts_for(self, unit: str, subject: LayoutSubject) -> dict[int, ProfileLayout]:
+        """The layouts that hold in this unit, by number; those naming the unit win."""
+        return _of_unit((item for item in self.layouts if item.subject == subject), unit)
+
+    def identifier_lengths(self, unit: str) -> dict[int, int]:
+        """Bytes of each identifier whose length the profile tells, in this unit."""
+        lengths = {number: item.length for number, item in self.identifiers_for(unit).items()}
+        return lengths | _lengths(self.layouts_for(unit, "identifier"))
+
+    def record_sizes(self, unit: str) -> dict[int, int]:
+        """Bytes of each extended data record whose size the profile tells, in this unit."""
+        known = self.unit(unit)
+        return dict(known.extended_sizes if known else ()) | _lengths(self.layouts_for(unit, "record"))
 
     def to_payload(self) -> dict[str, Any]:
         """The profile as a journal payload: no key without a value."""
-        return {key: _drop_none(value) for key, value in asdict(self).items()}
+        payload: dict[str, Any] = _drop_none(asdict(replace(self, layouts=(), messages=())))
+        payload["layouts"] = [_block_form(item) for item in self.layouts]
+        payload["messages"] = [_block_form(item) for item in self.messages]
+        return payload
 
     @classmethod
     def from_payload(cls, payload: Mapping[str, Any]) -> Profile:
         """The profile of a journal payload made by `to_payload`."""
-        fields = dict(payload)
-        fields["units"] = tuple(
+        values = dict(payload)
+        values["units"] = tuple(
             ProfileUnit(**{**unit, "extended_sizes": tuple((n, size) for n, size in unit["extended_sizes"])})
             for unit in payload["units"]
         )
-        fields["codes"] = tuple(ProfileCode(**code) for code in payload["codes"])
-        fields["identifiers"] = tuple(
+        values["codes"] = tuple(ProfileCode(**code) for code in payload["codes"])
+        values["identifiers"] = tuple(
             ProfileIdentifier(**{**item, "units": tuple(item["units"])}) for item in payload["identifiers"]
         )
-        return cls(**fields)
+        values["layouts"] = tuple(
+            ProfileLayout(**{**_block(item), "units": tuple(item["units"])}) for item in payload.get("layouts", ())
+        )
+        values["messages"] = tuple(ProfileMessage(**_block(item)) for item in payload.get("messages", ()))
+        return cls(**values)
+
+
+def _of_unit(items: Iterable[Shared], unit: str) -> dict[int, Shared]:
+    shared: dict[int, Shared] = {}
+    own: dict[int, Shared] = {}
+    for item in items:
+        if not item.units:
+            shared[item.number] = item
+        elif unit in item.units:
+            own[item.number] = item
+    return shared | own
+
+
+def _lengths(layouts: Mapping[int, ProfileLayout]) -> dict[int, int]:
+    return {number: item.layout.length for number, item in layouts.items()}
+
+
+def _block_form(block: ProfileLayout | ProfileMessage) -> dict[str, Any]:
+    form = {item.name: getattr(block, item.name) for item in fields(block)}
+    kept: dict[str, Any] = _drop_none({**form, "layout": _layout_form(block.layout)})
+    return kept
+
+
+def _layout_form(layout: Layout) -> dict[str, Any]:
+    return {"name": layout.name, "length": layout.length, "fields": [_field_form(item) for item in layout.fields]}
+
+
+def _field_form(item: Field) -> dict[str, Any]:
+    # Numbers of a raw field and of a scale are text: they may be larger than the integers of a journal.
+    form = {
+        "name": item.name,
+        "bits": _bits_form(item.bits),
+        "kind": item.kind,
+        "scale": [str(item.scale.num), str(item.scale.add), str(item.scale.den)],
+        "unit": item.unit,
+        "names": [[str(number), meaning] for number, meaning in item.names],
+        "when": [[_bits_form(when.bits), [str(value) for value in when.values]] for when in item.when],
+    }
+    return {key: value for key, value in form.items() if value}
+
+
+def _bits_form(bits: Bits) -> list[Any]:
+    return [bits.start, bits.length, bits.order]
+
+
+def _block(form: Mapping[str, Any]) -> dict[str, Any]:
+    """The fields that both kinds of block with a layout have, and the rest as it is."""
+    layout = form["layout"]
+    return {
+        **form,
+        "layout": Layout(
+            name=layout["name"], length=layout["length"], fields=tuple(_field(item) for item in layout["fields"])
+        ),
+        "quantities": tuple((name, quantity) for name, quantity in form["quantities"]),
+    }
+
+
+def _field(form: Mapping[str, Any]) -> Field:
+    num, add, den = (int(number) for number in form["scale"])
+    return Field(
+        name=form["name"],
+        bits=_bits(form["bits"]),
+        kind=form["kind"],
+        scale=Scale(num=num, add=add, den=den),
+        unit=form.get("unit", ""),
+        names=tuple((int(number), meaning) for number, meaning in form.get("names", ())),
+        when=tuple(
+            When(bits=_bits(bits), values=tuple(int(value) for value in values))
+            for bits, values in form.get("when", ())
+        ),
+    )
+
+
+def _bits(form: Iterable[Any]) -> Bits:
+    start, length, order = form
+    return Bits(start=start, length=length, order=order)
 
 
 def _drop_none(value: Any) -> Any:

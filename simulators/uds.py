@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping
 
-from simulators import live_data, wire
+from simulators import live_data, obd_on_uds, wire
 from simulators.fault_memory import STORED, Fault
 from simulators.unit import Unit
 from simulators.world import World
@@ -52,7 +52,7 @@ def _clear(unit: Unit, world: World, request: bytes) -> bytes:
     if len(request) != 4:
         return wire.negative(0x14, wire.WRONG_LENGTH)
     group = request[1:]
-    if group == _ALL_GROUPS or (group == _EMISSION_GROUP and unit.spec.speaks_obd):
+    if group == _ALL_GROUPS or (group == _EMISSION_GROUP and unit.spec.is_emissions_unit):
         codes = tuple(unit.monitors)
     else:
         codes = tuple(code for code in unit.monitors if wire.code_bytes(code) == group)
@@ -76,6 +76,8 @@ def _read_data(unit: Unit, world: World, request: bytes) -> bytes:
             items.append((number, known[number]))
         elif number in unit.spec.snapshot_identifiers:
             items.append((number, live_data.identifier(unit, world, number)))
+        elif (told := obd_on_uds.identifier(unit, world, number)) is not None:
+            items.append((number, told))
     return wire.identifiers(items) if items else wire.negative(0x22, wire.OUT_OF_RANGE)
 
 
@@ -151,12 +153,20 @@ _REPORTS: Mapping[int, tuple[int, Callable[[Unit, bytes], bytes]]] = {
 }
 
 
+def _leaves_out(unit: Unit, kind: int) -> bool:
+    """True if this unit does not have a report that others have."""
+    if kind in (0x01, 0x02):
+        return not unit.spec.lists_all
+    return (kind == 0x0A and not unit.spec.lists_supported) or (kind == 0x15 and not unit.spec.reports_permanent)
+
+
 def _read_codes(unit: Unit, _world: World, request: bytes) -> bytes | None:
     if len(request) < 2:
         return wire.negative(0x19, wire.WRONG_LENGTH)
     kind = request[1] & ~SUPPRESS
-    missing = (kind == 0x0A and not unit.spec.lists_supported) or (kind == 0x15 and not unit.spec.reports_permanent)
-    if kind not in _REPORTS or missing:
+    if unit.spec.obd_on_uds and kind in obd_on_uds.REPORTS:
+        return _unless_suppressed(request, obd_on_uds.report(unit, request))
+    if kind not in _REPORTS or _leaves_out(unit, kind):
         return wire.negative(0x19, wire.SUB_FUNCTION_NOT_SUPPORTED)
     length, report = _REPORTS[kind]
     if len(request) != length:

@@ -33,6 +33,8 @@ class UnitSpec:
         idle_clears: how many clears it answers before it carries one out.
         parameters: OBD service 01 parameters; empty where it does not speak OBD.
         information: OBD service 09 (number, items).
+        obd_on_uds: True if it tells parameters, information and emission codes by services 22 and 19 instead.
+        lists_all: True if it answers 19 02; False for one that lists its emissions group alone.
     """
 
     address: str
@@ -49,10 +51,17 @@ class UnitSpec:
     idle_clears: int = 0
     parameters: tuple[int, ...] = ()
     information: tuple[tuple[int, tuple[bytes, ...]], ...] = ()
+    obd_on_uds: bool = False
+    lists_all: bool = True
 
     @property
     def speaks_obd(self) -> bool:
         """True if it knows the services of SAE J1979."""
+        return bool(self.parameters) and not self.obd_on_uds
+
+    @property
+    def is_emissions_unit(self) -> bool:
+        """True if the emissions group of codes means its own, whichever services tell them."""
         return bool(self.parameters)
 
 

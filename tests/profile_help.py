@@ -8,7 +8,7 @@ from decoders.errors import UsageError
 from gateway.profiles import parse_profile
 from sessions.profile import Profile, ProfileCode, ProfileIdentifier, ProfileUnit
 
-# An invented vehicle of an invented maker. Every key is there once, in mixed spelling.
+# An invented vehicle of an invented maker. Every key is there once, in mixed spelling, but for layouts.
 FULL = """\
 # An invented car.
 [profile]

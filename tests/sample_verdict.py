@@ -74,7 +74,7 @@ failing 4 7E1/7E9 P0741-00 2F 2F Lock-up clutch does not close
 returned 5 7E0/7E8 P0353-13 2F 2E Ignition coil C: circuit open
 + clear 14 FF FF FF accepted by the unit (entry 71)
 + it came back, scan 3: status 2E (mask FF)
-new 2 730/738 C1B20-62 2F 2F
+new 2 730/738 C1B20-62 2F 2F text not known
 + no scan before the work listed it, not even as history
 uncleared 6 750/758 B1C22-12 28 28 Inner left parking sensor: short to battery
 + scan 3: status 28 (mask AF)

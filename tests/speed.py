@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import random
 import subprocess
 import sys
 import tempfile
@@ -25,8 +26,10 @@ from sessions.store import Store
 from sessions.verdict import judge
 
 RUNS = 5
-TWO_CODES = bytes.fromhex("5902FF4035132F9A105108")
-LIVE, STORED = bytes.fromhex("410C1BE4"), bytes.fromhex("43020143C121")
+CODES = 300
+"""Different codes that the answers of a whole car name: 60 units with five each."""
+
+STATUSES = (0x2F, 0x28, 0x50, 0x08, 0xAF)
 UNIT = "7E0/7E8"
 
 
@@ -109,26 +112,38 @@ def journal(folder: Path) -> None:
     tell("one entry added to the journal", f"{add_s / count * 1e6:.0f} us", f"{count} in a row, each committed")
 
 
+def answers(count: int) -> tuple[list[bytes], list[bytes], list[bytes]]:
+    """So many answers 59 02 with two codes, 41 with one PID and 43 with two codes; no two neighbours alike."""
+    draw = random.Random(4)  # noqa: S311
+    codes = [draw.randbytes(3) for _ in range(CODES)]
+    entries = [code + bytes([draw.choice(STATUSES)]) for code in codes]
+    lists = [b"\x59\x02\xff" + draw.choice(entries) + draw.choice(entries) for _ in range(count)]
+    live = [b"\x41\x0c" + draw.randbytes(2) for _ in range(count)]
+    stored = [b"\x43\x02" + draw.choice(codes)[:2] + draw.choice(codes)[:2] for _ in range(count)]
+    return lists, live, stored
+
+
 def decoding() -> None:
-    """Answers decoded a second, beside udsoncan's decoding of the same list in the same run."""
-    count = 6000
+    """Answers decoded a second, beside udsoncan's decoding of the same lists in the same run."""
+    lists, live, stored = answers(6000)
+    count = len(lists)
 
     def mixed() -> None:
-        for _ in range(count // 3):
-            decode_dtc_list(TWO_CODES)
-            decode_live(LIVE)
-            decode_obd_codes(STORED)
+        for two_codes, value, codes in zip(lists, live, stored, strict=True):
+            decode_dtc_list(two_codes)
+            decode_live(value)
+            decode_obd_codes(codes)
 
-    def lists() -> None:
-        for _ in range(count):
-            decode_dtc_list(TWO_CODES)
+    def ours() -> None:
+        for two_codes in lists:
+            decode_dtc_list(two_codes)
 
     def theirs() -> None:
-        for _ in range(count):
-            ReadDTCInformation.interpret_response(Response.from_payload(TWO_CODES), 0x02)
+        for two_codes in lists:
+            ReadDTCInformation.interpret_response(Response.from_payload(two_codes), 0x02)
 
-    ours_alone, theirs_alone = per_second(lists, count), per_second(theirs, count)
-    tell("59 02 with two codes, 41 and 43, equal shares", f"{per_second(mixed, count):,.0f} /s")
+    ours_alone, theirs_alone = per_second(ours, count), per_second(theirs, count)
+    tell("59 02 with two codes, 41 and 43, equal shares", f"{per_second(mixed, 3 * count):,.0f} /s", f"{CODES} codes")
     tell("59 02 with two codes", f"{ours_alone:,.0f} /s")
     ratio = f"ours is {ours_alone / theirs_alone:.1f} times as quick"
     tell("the same by udsoncan", f"{theirs_alone:,.0f} /s", ratio)

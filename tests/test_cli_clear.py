@@ -235,16 +235,16 @@ def test_ctrl_c_while_speeds_are_read_clears_nothing(
     cli: Cli, bench: RunningBench, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     cli.use_scanned_job()
-    monkeypatch.setattr(gateway.clearing, "plan_standstill", stopping_plan(gateway.clearing.plan_standstill))
+    monkeypatch.setattr(gateway.clearing, "plan_live", stopping_plan(gateway.clearing.plan_live))
     result = cli("clear", "1", "--link", bench.links[0], *QUICK, "--quiet")
     assert (130, ()) == (result.code, cli.record().clears)
     assert [] == clears_on_the_bus(bench)
 
 
-def stopping_plan(plan: Callable[[str], object]) -> Callable[[str], object]:
-    def stopping(unit: str) -> object:
+def stopping_plan(plan: Callable[..., object]) -> Callable[..., object]:
+    def stopping(*arguments: object) -> object:
         signal.raise_signal(signal.SIGINT)
-        return plan(unit)
+        return plan(*arguments)
 
     return stopping
 

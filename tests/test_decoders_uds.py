@@ -1,92 +1,27 @@
-"""Service 19 and the other ISO 14229-1 answers: what is refused, round trips, and two outside judges."""
+"""Answers of service 19 and the other ISO 14229-1 services: what is refused, and what the bytes are called."""
 
 from collections.abc import Callable
+from functools import partial
 
 import pytest
-from hypothesis import given
-from hypothesis import strategies as st
-from scapy.contrib.automotive.uds import UDS
-from udsoncan import Response
-from udsoncan.services import ReadDTCInformation
 
-from decoders import (
-    DecodeError,
-    DtcEntry,
+from decoders.errors import DecodeError
+from decoders.uds_data import (
     decode_clear,
-    decode_dtc_count,
-    decode_dtc_list,
-    decode_extended,
+    decode_dtc_setting,
     decode_identifier,
+    decode_identifiers,
+    decode_refusal,
+    decode_routine,
     decode_session,
-    decode_snapshots,
     decode_tester_present,
     identifier_name,
     text_of,
 )
+from decoders.uds_dtc import DtcEntry, decode_dtc_count, decode_dtc_list, decode_fault_counters, decode_snapshot_index
+from decoders.uds_records import decode_extended, decode_extended_by_number, decode_snapshots, decode_stored_data
+from decoders.uds_severity import Severity, SeverityBit, decode_group_list, decode_severity_list
 from decoders.values import Dtc
-
-BYTE = st.integers(0, 0xFF)
-# The first byte is kept off zero: a record of four zero bytes names no code.
-ENTRY = st.tuples(st.integers(0x01, 0xFFFFFF), BYTE)
-ENTRIES = st.lists(ENTRY, max_size=20)
-LISTS = st.sampled_from([0x02, 0x0A, 0x0B, 0x0C, 0x0D, 0x0E, 0x13, 0x15])
-RECORD = st.tuples(BYTE, st.binary(min_size=1, max_size=6))
-RECORDS = st.lists(RECORD, max_size=8, unique_by=lambda record: record[0])
-Entries = list[tuple[int, int]]
-
-
-def list_answer(subfunction: int, mask: int, entries: Entries) -> bytes:
-    head = bytes([0x59, subfunction, mask])
-    return head + b"".join(dtc.to_bytes(3, "big") + bytes([status]) for dtc, status in entries)
-
-
-@given(LISTS, BYTE, ENTRIES)
-def test_a_list_gives_back_what_was_put_in(subfunction: int, mask: int, entries: Entries) -> None:
-    # ISO 14229-1, DTCAndStatusRecord
-    found = decode_dtc_list(list_answer(subfunction, mask, entries))
-    back = [(int.from_bytes(entry.dtc.raw, "big"), entry.status) for entry in found.entries]
-    assert (found.subfunction, found.mask, back) == (subfunction, mask, entries)
-    assert (found.zero_entries, found.leftover) == (0, b"")
-
-
-@given(st.sampled_from([0x02, 0x0A, 0x15]), BYTE, ENTRIES)
-def test_udsoncan_reads_the_same_list(subfunction: int, mask: int, entries: Entries) -> None:
-    # udsoncan, ReadDTCInformation.interpret_response
-    data = list_answer(subfunction, mask, entries)
-    theirs = ReadDTCInformation.interpret_response(Response.from_payload(data), subfunction).service_data
-    ours = decode_dtc_list(data)
-    assert ours.mask == theirs.status_availability.get_byte_as_int()
-    assert [(int.from_bytes(entry.dtc.raw, "big"), entry.status) for entry in ours.entries] == [
-        (dtc.id, dtc.status.get_byte_as_int()) for dtc in theirs.dtcs
-    ]
-
-
-@given(st.sampled_from([0x01, 0x07, 0x12]), BYTE, st.sampled_from([0, 1, 2, 3, 4]), st.integers(0, 0xFFFF))
-def test_udsoncan_reads_the_same_count(subfunction: int, mask: int, format_id: int, count: int) -> None:
-    # udsoncan, ReadDTCInformation.interpret_response
-    data = bytes([0x59, subfunction, mask, format_id]) + count.to_bytes(2, "big")
-    theirs = ReadDTCInformation.interpret_response(Response.from_payload(data), subfunction).service_data
-    ours = decode_dtc_count(data)
-    assert (ours.subfunction, ours.mask) == (subfunction, theirs.status_availability.get_byte_as_int())
-    assert (ours.format_id, ours.count) == (theirs.dtc_format, theirs.dtc_count)
-
-
-@given(st.sampled_from([0x02, 0x0A]), BYTE, ENTRIES)
-def test_scapy_dissects_the_same_list(subfunction: int, mask: int, entries: Entries) -> None:
-    # scapy, UDS layer
-    data = list_answer(subfunction, mask, entries)
-    packet = UDS(data)
-    theirs = [
-        (
-            record.dtc.system << 14 | record.dtc.type << 12 | record.dtc.numeric_value_code,
-            record.dtc.additional_information_code,
-            int(record.status),
-        )
-        for record in packet.DTCAndStatusRecord
-    ]
-    ours = decode_dtc_list(data)
-    assert (packet.reportType, int(packet.DTCStatusAvailabilityMask)) == (ours.subfunction, ours.mask)
-    assert theirs == [(entry.dtc.base, entry.dtc.failure_type, entry.status) for entry in ours.entries]
 
 
 def test_a_list_cut_within_a_record_is_refused() -> None:
@@ -126,26 +61,6 @@ def test_extended_data_cut_within_a_record_is_refused() -> None:
         decode_extended(bytes.fromhex("59 06 12 34 56 24 05 17"), {5: 2})
 
 
-@given(RECORDS)
-def test_extended_data_gives_back_what_was_put_in(records: list[tuple[int, bytes]]) -> None:
-    # ISO 14229-1, DTCExtDataRecord
-    data = bytes.fromhex("59 06 04 20 00 2F") + b"".join(bytes([number]) + body for number, body in records)
-    found = decode_extended(data, {number: len(body) for number, body in records})
-    assert (found.records, found.undecoded) == (tuple(records), b"")
-
-
-@given(st.lists(st.lists(st.tuples(st.integers(1, 0xFFFF), st.binary(min_size=3, max_size=3)), min_size=1)))
-def test_snapshots_give_back_what_was_put_in(records: list[list[tuple[int, bytes]]]) -> None:
-    # ISO 14229-1, DTCSnapshotRecord
-    data = bytes.fromhex("59 04 04 20 00 2F")
-    for number, values in enumerate(records):
-        body = b"".join(did.to_bytes(2, "big") + value for did, value in values)
-        data += bytes([number + 1, len(values)]) + body
-    found = decode_snapshots(data, dict.fromkeys(range(0x10000), 3))
-    assert [list(record.values) for record in found.records] == records
-    assert all(record.whole for record in found.records)
-
-
 @pytest.mark.parametrize(
     ("decode", "data_hex", "field"),
     [
@@ -159,6 +74,38 @@ def test_snapshots_give_back_what_was_put_in(records: list[list[tuple[int, bytes
         (decode_identifier, "62 F1 90", "data of identifier F190"),
         (decode_identifier, "62 F1", "identifier"),
         (decode_identifier, "7F 22 31", "service"),
+        (partial(decode_identifiers, lengths={}), "62", "identifier"),
+        (partial(decode_identifiers, lengths={0xF190: 17}), "62 F1 90 41", "data of identifier F190"),
+        (partial(decode_identifiers, lengths={0xF186: 1}), "62 F1 86 01 F1", "identifier"),
+        (decode_routine, "71 04 02 03", "sub-function"),
+        (decode_routine, "71 01 02", "routine identifier"),
+        (decode_dtc_setting, "C5 00", "sub-function"),
+        (decode_dtc_setting, "C5 82", "sub-function"),
+        (decode_dtc_setting, "C5 02 01", "end of answer"),
+        (decode_refusal, "7F 19", "negative response code"),
+        (decode_refusal, "7F 19 11 01", "end of answer"),
+        (decode_refusal, "59 02 FF", "service"),
+        (decode_dtc_count, "59 01 FF 01 00", "count"),
+        (decode_dtc_list, "59 17 18", "status availability mask"),
+        (decode_dtc_list, "59 55 33 FF", "format identifier"),
+        (decode_dtc_list, "59 56 33 FF 04", "readiness group"),
+        (decode_dtc_list, "59 1A FF 91 04 20", "code"),
+        (decode_snapshot_index, "59 03 04 20 00", "code"),
+        (decode_fault_counters, "59 14 04 20 00", "code"),
+        (decode_fault_counters, "59 15 FF", "sub-function"),
+        (decode_severity_list, "59 08", "status availability mask"),
+        (decode_severity_list, "59 09 7F 40 10 08 05 11", "severity record"),
+        (decode_group_list, "59 42 33 FF 1E", "format identifier"),
+        (decode_group_list, "59 42 33 FF 1E 04 82 04 20 00", "severity record"),
+        (partial(decode_snapshots, lengths={}), "59 18", "memory selection"),
+        (partial(decode_snapshots, lengths={}), "59 04 04 20 00", "status"),
+        (partial(decode_stored_data, lengths={}), "59 05", "record number"),
+        (partial(decode_stored_data, lengths={}), "59 05 01 04 20", "code of record 01"),
+        (partial(decode_stored_data, lengths={}), "59 05 01 04 20 00", "status of record 01"),
+        (partial(decode_extended, sizes={}), "59 19 18 04 20", "code"),
+        (partial(decode_extended_by_number, sizes={}), "59 16", "record number"),
+        (partial(decode_extended_by_number, sizes={}), "59 16 02 04 20", "code"),
+        (partial(decode_extended_by_number, sizes={2: 2}), "59 16 02 04 20 00 2F 07", "code"),
     ],
 )
 def test_an_answer_of_another_form_is_refused(decode: Callable[[bytes], object], data_hex: str, field: str) -> None:
@@ -204,3 +151,32 @@ def test_standard_identifiers_have_names(did: int, name: str | None) -> None:
 def test_text_is_printable_ascii_without_its_fill(data: bytes, text: str | None) -> None:
     # ISO 14229-1, Annex C leaves the coding to the maker; fill bytes: common practice
     assert text_of(data) == text
+
+
+def test_the_severity_bits_are_those_of_the_standard() -> None:
+    # ISO 14229-1, Annex D, DTC severity and class definition (classes from memory; udsoncan names the same)
+    assert [(bit.name, bit.value) for bit in SeverityBit] == [
+        ("NO_CLASS", 0x01),
+        ("CLASS_A", 0x02),
+        ("CLASS_B1", 0x04),
+        ("CLASS_B2", 0x08),
+        ("CLASS_C", 0x10),
+        ("MAINTENANCE_ONLY", 0x20),
+        ("CHECK_AT_NEXT_HALT", 0x40),
+        ("CHECK_IMMEDIATELY", 0x80),
+    ]
+
+
+@pytest.mark.parametrize(
+    ("byte", "words"),
+    [
+        (0x00, "no severity given"),
+        (0x01, "no class"),
+        (0x82, "class A, check immediately"),
+        (0x44, "class B1, check at next halt"),
+        (0x28, "class B2, maintenance only"),
+        (0x10, "class C"),
+    ],
+)
+def test_a_severity_is_said_in_words(byte: int, words: str) -> None:
+    assert (Severity(byte).words, Severity(byte).bits) == (words, SeverityBit(byte))

@@ -62,7 +62,7 @@ def test_what_is_no_vin_is_not_taken_for_one(tmp_path: Path, channel: str, answe
     [
         (None, "no unit gave a VIN"),
         (VIN, "check digit right"),
-        ("ZZ9MDL4H0TR018364", "check digit does not match; not every region uses one"),
+        ("ZZ9MDL4H0TR018364", "position 9 is 0, the check digit would be X: no error where none is used"),
         ("ZZ9", "not well formed: "),
     ],
 )

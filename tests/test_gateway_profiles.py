@@ -49,6 +49,12 @@ length = 2
     assert expected == parse_profile(text, name="small.toml")
 
 
+def test_a_unit_may_be_of_an_unknown_system() -> None:
+    # Nothing is guessed: what such a unit's faults need stays open, and the verdict says so.
+    system = [unit.system for unit in parse_profile(changed('system = "powertrain"', ""), name="meridel.toml").units]
+    assert [None, "chassis"] == system
+
+
 def test_a_profile_read_from_a_file_goes_through_a_journal_unchanged() -> None:
     profile = parse_profile(FULL, name="meridel.toml")
     assert profile == Profile.from_payload(json.loads(canonical(profile.to_payload())))

@@ -15,7 +15,6 @@ from sessions.plan import (
     plan_prelude,
     plan_read_back,
     plan_round,
-    plan_standstill,
     plan_unit,
 )
 from sessions.plan.unit import worth_reading
@@ -89,7 +88,8 @@ def test_a_unit_is_identified_then_its_codes_then_obd_then_stored_records() -> N
         "0904",
         "0906",
         "090A",
-        "19040420 00FF".replace(" ", ""),
+        "22F810",
+        "1904042000FF",
         "1906042000FF",
         "1904403513FF",
         "1906403513FF",
@@ -123,9 +123,9 @@ def test_nothing_is_worth_reading_in_no_list_or_one_that_does_not_decode() -> No
     assert () == worth_reading(bytes.fromhex("5902FF0420"))
 
 
-def test_a_silent_unit_ends_in_eleven_requests_and_two_for_each_code_to_ask_again() -> None:
+def test_a_silent_unit_ends_in_twelve_requests_and_two_for_each_code_to_ask_again() -> None:
     silent = table({}, Outcome.SILENT)
-    expected = ["22F186", "22F190", "1901FF", "1902FF", "190A", "1915", "0100", "0101", "03", "07", "0A"]
+    expected = ["22F186", "22F190", "1901FF", "1902FF", "190A", "1915", "0100", "0101", "03", "07", "0A", "22F810"]
     assert expected == asked(plan_unit(UNIT), silent)
     assert [*expected, "1904042000FF", "1906042000FF"] == asked(plan_unit(UNIT, (Dtc.parse("P0420-00"),)), silent)
 
@@ -148,7 +148,22 @@ def test_what_a_unit_supports_since_the_clear_is_read() -> None:
 def test_a_bitmap_that_does_not_decode_ends_the_search_for_identifiers() -> None:
     found = asked(plan_unit(UNIT), table({"0100": "410000"}))
     assert "0120" not in found
-    assert ["0902", "0904", "0906", "090A"] == found[-4:]
+    assert ["0902", "0904", "0906", "090A", "22F810"] == found[-5:]
+
+
+def test_a_unit_that_speaks_obd_on_uds_is_asked_for_its_emissions_group() -> None:
+    # SAE J1979-2: identifiers F4xx for values, F8xx for information; ISO 14229-1, 19 42 and 19 55 for group 33.
+    replies = {
+        "22F810": "62F81001",
+        "22F400": "62F40080000001",  # 01, 20
+        "22F420": "62F42000018001",  # 30, 31, 40
+        "22F440": "62F44080040000",  # 41, 4E
+        "194233FF1E": "594233FF1E0402042000" + "2F",
+    }
+    found = asked(plan_unit(UNIT), table(replies))
+    expected = ["22F401", "22F441", "22F430", "22F431", "22F44E", "194233FF1E", "195533", "22F804", "22F806", "22F80A"]
+    assert expected == found[found.index("22F440") + 1 :][: len(expected)]
+    assert ["1904042000FF", "1906042000FF"] == found[-2:]
 
 
 def test_a_unit_that_speaks_no_obd_is_not_asked_for_obd_information() -> None:
@@ -183,7 +198,6 @@ def test_whatever_comes_back_every_plan_ends_and_asks_nothing_but_readings(
         plan_live(UNIT, (0x0C, 0x0D)),
         plan_read_back(UNIT, obd=obd),
         plan_round(UNIT, live=(0x0C,), codes=True),
-        plan_standstill(UNIT),
     ]
     for plan in plans:
         found = asked(plan, reply)
@@ -192,13 +206,17 @@ def test_whatever_comes_back_every_plan_ends_and_asks_nothing_but_readings(
 
 
 def test_live_values_are_read_one_to_a_request() -> None:
-    assert ["010C", "010D"] == asked(plan_standstill(UNIT), table({}))
-    assert ["0142"] == asked(plan_live(UNIT, (0x42,)), table({}))
+    assert ["010C", "22F40D"] == asked(plan_live(UNIT, (0x0C, 0xF40D)), table({}))
 
 
 def test_a_read_back_asks_the_lists_and_obd_where_the_unit_speaks_it() -> None:
-    assert ["1902FF", "190A"] == asked(plan_read_back(UNIT, obd=False), table({}))
-    assert ["1902FF", "190A", "03", "07"] == asked(plan_read_back(UNIT, obd=True), table({}))
+    listed = table({"1902FF": "5902FF"})
+    assert ["1902FF", "190A"] == asked(plan_read_back(UNIT, obd=False), listed)
+    assert ["1902FF", "190A", "03", "07"] == asked(plan_read_back(UNIT, obd=True), listed)
+
+
+def test_a_read_back_asks_a_unit_that_refuses_its_list_for_its_emissions_group() -> None:
+    assert ["1902FF", "194233FF1E", "190A"] == asked(plan_read_back(UNIT, obd=False), table({}))
 
 
 def test_a_round_reads_conditions_then_session_and_status() -> None:
@@ -207,7 +225,12 @@ def test_a_round_reads_conditions_then_session_and_status() -> None:
 
 
 def test_a_round_falls_back_on_the_code_list() -> None:
-    assert ["22F186", "190A", "1902FF"] == asked(plan_round(UNIT, live=(), codes=True), table({}))
+    found = asked(plan_round(UNIT, live=(), codes=True), table({"1902FF": "5902FF"}))
+    assert ["22F186", "190A", "1902FF"] == found
+
+
+def test_a_round_falls_back_on_the_emissions_group_at_last() -> None:
+    assert ["22F186", "190A", "1902FF", "194233FF1E"] == asked(plan_round(UNIT, live=(), codes=True), table({}))
 
 
 def test_a_round_of_conditions_alone_asks_no_codes() -> None:
@@ -247,7 +270,8 @@ def preluded(answers: dict[str, dict[str, str]]) -> list[tuple[str, str]]:
 
 def test_the_prelude_asks_both_functional_identifiers_once_when_nobody_answers() -> None:
     # Identifiers: ISO 15765-4.
-    assert [("functional:7DF", "0100"), ("functional:18DB33F1", "0100")] == preluded({})
+    targets = ("functional:7DF", "functional:18DB33F1")
+    assert [(target, request) for target in targets for request in ("0100", "22F400")] == preluded({})
 
 
 def test_the_prelude_goes_on_where_somebody_answers() -> None:
@@ -256,8 +280,20 @@ def test_the_prelude_goes_on_where_somebody_answers() -> None:
         ("functional:7DF", "0100"),
         ("functional:7DF", "0120"),
         ("functional:7DF", "0140"),
-        ("functional:18DB33F1", "0100"),
-    ] == found
+        ("functional:7DF", "22F400"),
+    ] == found[:4]
+
+
+def test_values_offered_by_identifier_are_heard_too() -> None:
+    # SAE J1979-2, F400: 0C and 0D as in the bitmap of the next test.
+    request = Request(functional_target("7DF"), bytes.fromhex("22F400"))
+    (heard,) = heard_units([functional(request, {"7E8": "62F40000180000"})])
+    assert (0xF40C, 0xF40D) == heard.live
+
+
+def test_a_value_offered_both_ways_is_asked_by_service_01() -> None:
+    heard = Heard(UNIT, frozenset({0x0C, 0xF40C, 0xF40D}))
+    assert (0x0C, 0xF40D) == heard.live
 
 
 def test_who_was_heard_and_which_live_values_it_offers() -> None:

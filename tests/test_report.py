@@ -232,9 +232,9 @@ def test_head_and_foot_name_the_job(open_page: str) -> None:
     [
         # Source: 49 CFR 565.15, worked example with check digit X; the second has one digit changed.
         ("1M8GDM9AXKP042788", "1M8GDM9AXKP042788 check digit right"),
-        ("1M8GDM9AXKP042789", "position 9 is X, the check digit would be"),
+        ("1M8GDM9AXKP042789", "1M8GDM9AXKP042789 position 9 is X, the check digit would be 1"),
         # Source: ISO 3779, 17 characters.
-        ("1M8GDM9AX", "9 characters, a VIN has 17"),
+        ("1M8GDM9AX", "not well formed: 9 characters, a VIN has 17"),
     ],
 )
 def test_the_vin_is_shown_with_what_its_check_says(vin: str, wanted: str) -> None:

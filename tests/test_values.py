@@ -23,6 +23,9 @@ from decoders.values import (
     outcome_of,
     source_of,
 )
+from decoders.values.dtc import FORMAT_NAMES, format_name
+from decoders.values.status import BitState
+from simulators.wire_dtc import spn_code
 
 CODES = [
     # SAE J2012 / ISO 15031-6, code structure; ISO 14229-1, DTC format 01
@@ -58,6 +61,57 @@ def test_any_code_survives_text_and_bytes(base: int, failure_type: int | None) -
     dtc = Dtc(base, failure_type)
     assert Dtc.parse(dtc.text) == dtc
     assert Dtc.from_bytes(dtc.raw) == dtc
+
+
+FORMATTED = [
+    # ISO 14229-1, DTCFormatIdentifier; 02: SAE J1939-73, SPN in 19 bits, low byte first, FMI in 5 (from memory)
+    ("0A9B17", None, "P0A9B-17"),
+    ("0A9B17", 0x00, "P0A9B-17"),
+    ("0A9B17", 0x01, "P0A9B-17"),
+    ("0A9B17", 0x04, "P0A9B-17"),
+    ("B80403", 0x02, "SPN1208-FMI3"),
+    ("FFFFFF", 0x02, "SPN524287-FMI31"),
+    ("000020", 0x02, "SPN65536-FMI0"),
+    ("0A9B17", 0x03, "HEX-0A9B17"),
+    ("0A9B17", 0x7B, "HEX-0A9B17"),
+    ("0420", 0x02, "HEX-0420"),
+    ("0420", 0x04, "P0420"),
+]
+
+
+@pytest.mark.parametrize(("raw_hex", "format_id", "text"), FORMATTED)
+def test_a_code_is_written_as_its_format_says_and_read_back(raw_hex: str, format_id: int | None, text: str) -> None:
+    dtc = Dtc.from_bytes(bytes.fromhex(raw_hex))
+    assert (text, dtc) == (dtc.text_in(format_id), Dtc.parse(text.lower()))
+
+
+@given(st.binary(min_size=3, max_size=3), st.none() | st.integers(0, 0xFF))
+def test_any_code_survives_the_text_of_any_format(raw: bytes, format_id: int | None) -> None:
+    dtc = Dtc.from_bytes(raw)
+    assert raw == Dtc.parse(dtc.text_in(format_id)).raw
+
+
+@given(st.integers(0, 0x7FFFF), st.integers(0, 0x1F))
+def test_the_bench_writes_spn_and_fmi_into_the_same_bytes(spn: int, fmi: int) -> None:
+    dtc = Dtc.from_bytes(spn_code(spn, fmi))
+    assert (spn, fmi) == dtc.spn_fmi
+    assert dtc == Dtc.parse(f"spn {spn} fmi {fmi}")
+
+
+def test_a_code_of_two_bytes_has_no_spn() -> None:
+    assert Dtc.parse("P0420").spn_fmi is None
+
+
+@pytest.mark.parametrize("text", ["SPN524288-FMI3", "SPN1208-FMI32", "SPN1208", "HEX-04", "HEX-04201", "HEX-04201122"])
+def test_a_text_beyond_its_format_is_no_code(text: str) -> None:
+    with pytest.raises(UsageError, match="is not a trouble code"):
+        Dtc.parse(text)
+
+
+def test_a_format_has_a_name_or_is_called_unknown() -> None:
+    # ISO 14229-1, DTCFormatIdentifier
+    assert [0, 1, 2, 3, 4] == sorted(FORMAT_NAMES)
+    assert ("SAE J1939-73", "unknown format 7B") == (format_name(0x02), format_name(0x7B))
 
 
 @pytest.mark.parametrize("raw", [b"", b"\x01", b"\x01\x02\x03\x04"])
@@ -112,6 +166,46 @@ def test_a_bit_outside_the_mask_is_unknown() -> None:
     assert status.bit(StatusBit.CONFIRMED) is True
     assert status.bit(StatusBit.TEST_FAILED) is False
     assert status.bit(StatusBit.FAILED_SINCE_CLEAR) is None
+
+
+def test_a_bit_has_one_of_four_states() -> None:
+    # ISO 14229-1, DTCStatusAvailabilityMask; never read is our own
+    status = Status.of(0x28, 0x8F)
+    assert BitState.SET == status.state(StatusBit.CONFIRMED)
+    assert BitState.CLEAR == status.state(StatusBit.TEST_FAILED)
+    assert BitState.NOT_SUPPORTED == status.state(StatusBit.FAILED_SINCE_CLEAR)
+    assert {BitState.UNKNOWN} == {Status.of(0x28, None).state(bit) for bit in StatusBit}
+
+
+def test_nothing_is_known_under_a_mask_that_was_never_read() -> None:
+    status = Status.of(0x2F, None)
+    assert (0x2F, 0, False, False) == (status.byte, status.known, status.is_fault, status.is_stored)
+    assert status != Status(0x2F, 0)
+
+
+@given(st.integers(0, 0xFF), st.integers(0, 0xFF), st.sampled_from(StatusBit))
+def test_state_and_bit_say_the_same(byte: int, mask: int, bit: StatusBit) -> None:
+    status = Status.of(byte, mask)
+    known = {BitState.SET: True, BitState.CLEAR: False, BitState.NOT_SUPPORTED: None}
+    assert (Status(byte, mask), status.bit(bit)) == (status, known[status.state(bit)])
+
+
+@pytest.mark.parametrize(
+    ("byte", "mask", "words"),
+    [
+        # ISO 14229-1, Annex D, in our own words
+        (0x18, 0xFF, "confirmed, not tested since clear"),
+        (0x50, 0xFF, "not tested since clear, not tested this cycle"),
+        (0xAF, 0xFF, "test failed, failed this cycle, pending, confirmed, failed since clear, warning lamp requested"),
+        (0x00, 0xFF, "no supported bit set"),
+        (0x28, 0x8F, "confirmed; sent but not supported: failed since clear"),
+        (0x20, 0x8F, "no supported bit set; sent but not supported: failed since clear"),
+        (0x08, None, "sent, support not read: confirmed"),
+        (0x00, None, "sent, support not read: no bit set"),
+    ],
+)
+def test_a_status_is_said_in_words(byte: int, mask: int | None, words: str) -> None:
+    assert words == Status.of(byte, mask).words
 
 
 def test_the_status_bits_are_those_of_the_standard() -> None:

@@ -56,15 +56,15 @@ def test_a_clear_contains_what_its_group_and_memory_do(
     clear = ClearEvent(moment=moment, unit=UNIT, request=bytes.fromhex(request_), outcome=Outcome.ANSWERED)
     obd = [ObdSight(moment=Moment(seq=5, run="a", mono_us=0), service=s, scan=1, listed=True) for s in listed_by]
     key = FaultKey(unit=UNIT, dtc=Dtc.parse(CODE), memory=memory)
-    assert contained is covers(clear, key, obd)
-    assert not covers(clear, FaultKey(unit="7E0/7E8", dtc=key.dtc, memory=memory), obd)
+    assert contained is covers(clear, key, (), obd)
+    assert not covers(clear, FaultKey(unit="7E0/7E8", dtc=key.dtc, memory=memory), (), obd)
 
 
 def test_a_code_that_obd_lists_only_after_the_clear_was_not_in_it() -> None:
     moment = Moment(seq=9, run="a", mono_us=0)
     clear = ClearEvent(moment=moment, unit=UNIT, request=b"\x04", outcome=Outcome.ANSWERED)
     late = ObdSight(moment=Moment(seq=12, run="a", mono_us=0), service=0x03, scan=2, listed=True)
-    assert not covers(clear, KEY, [late])
+    assert not covers(clear, KEY, (), [late])
 
 
 # Accepted, refused, withdrawn.

@@ -32,7 +32,8 @@ def test_rule_8_a_test_passed_under_the_stored_conditions_after_the_clear_proves
         f"test seen passed under: {NEAR} (stored record 01; held 12 s, entry 40)",
         "no lamp requested, no permanent copy",
     ] == list(fault.ruling.evidence)
-    assert ("Brake control", "", None, False) == (fault.unit_name, fault.text, fault.set_aside, fault.provisional)
+    assert ("Brake control", None, False) == (fault.unit_name, fault.set_aside, fault.provisional)
+    assert "generic range: brakes, wheels, steering and vehicle dynamics (failure type: open circuit)" == fault.text
     assert "status 2F, entry 8" == fault.first_seen
 
 

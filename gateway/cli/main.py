@@ -17,6 +17,7 @@ from gateway.cli.frame import APP, Frame, StoppedError, shared_options
 STOPPED, INTERRUPTED = "stopped", 130
 COMMANDS = {
     "clear": "gateway.cli.vehicle:clear",
+    "decode": "gateway.cli.decode:decode",
     "demo": "gateway.cli.vehicle:demo",
     "job": "gateway.cli.jobs:job_group",
     "links": "gateway.cli.results:links",

@@ -4,11 +4,15 @@ from __future__ import annotations
 
 import json
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import click
 
 from gateway.cli.frame import Frame, pass_frame, shared_options
 from gateway.cli.jobs import JOB
+
+if TYPE_CHECKING:
+    from sessions.profile import Profile
 
 NOT_PROVEN = 1
 
@@ -92,7 +96,7 @@ def links(frame: Frame) -> None:
 @click.group("profile")
 @shared_options
 def profile_group() -> None:
-    """Check vehicle profiles."""
+    """Check vehicle profiles, and make them from ODX files."""
 
 
 @profile_group.command("check")
@@ -104,8 +108,61 @@ def profile_check(frame: Frame, file: Path) -> None:
     from gateway.profiles import load_profile
 
     profile = load_profile(file).profile
-    frame.emit({"profile": profile.name, "units": len(profile.units), "codes": len(profile.codes)})
-    frame.show(
-        f"{file}: good. {profile.name}: {len(profile.units)} units, {len(profile.codes)} codes, "
-        f"{len(profile.identifiers)} identifiers."
-    )
+    frame.emit({"profile": profile.name, **_contents(profile)})
+    frame.show(f"{file}: good. {_summary(profile)}")
+
+
+@profile_group.command("from-odx")
+@click.argument("file", type=click.Path(path_type=Path))
+@click.option(
+    "--out",
+    type=click.Path(path_type=Path, dir_okay=False),
+    required=True,
+    metavar="PROFILE",
+    help="The profile to write; a file that exists is kept.",
+)
+@click.option(
+    "--variant",
+    "variants",
+    multiple=True,
+    metavar="NAME",
+    help="Read this variant in place of the base variant it belongs to; may be repeated.",
+)
+@shared_options
+@pass_frame
+def profile_from_odx(frame: Frame, file: Path, out: Path, variants: tuple[str, ...]) -> None:
+    """Write a profile from an ODX or PDX file, and say what is left out."""
+    from decoders.errors import UsageError
+    from gateway.profiles import parse_profile
+    from gateway.profiles.odx import read_odx
+
+    made = read_odx(file, variants)
+    text = made.text(file.name)
+    profile = parse_profile(text, name=out.name)
+    try:
+        with out.open("x", encoding="utf-8") as target:
+            target.write(text)
+    except FileExistsError as error:
+        raise UsageError(f"{out} is there already", next_step="choose another --out") from error
+    except OSError as error:
+        raise UsageError(f"{out} cannot be written: {error.strerror}", next_step="choose another --out") from error
+    left_out = [{"what": item.what, "why": item.why} for item in made.left_out]
+    frame.emit({"profile": profile.name, "out": str(out), **_contents(profile), "left_out": left_out})
+    frame.show(f"{out}: {_summary(profile)}")
+    for line in made.left_out_lines():
+        frame.say(f"Left out: {line}", hang=2)
+
+
+def _contents(profile: Profile) -> dict[str, int]:
+    return {
+        "units": len(profile.units),
+        "codes": len(profile.codes),
+        "identifiers": len(profile.identifiers),
+        "layouts": len(profile.layouts),
+        "messages": len(profile.messages),
+    }
+
+
+def _summary(profile: Profile) -> str:
+    counts = (f"{count} {what if count != 1 else what[:-1]}" for what, count in _contents(profile).items())
+    return f"{profile.name}: {', '.join(counts)}."

@@ -13,6 +13,7 @@ from decoders.values import Outcome
 from gateway.cli.console import folded
 from sessions.record import JobRecord, Moment, Scan
 from sessions.verdict import FaultVerdict, JobVerdict, UnitLook, Verdict, emissions_looks, unit_looks
+from sessions.verdict.code_words import code_words
 
 MARKS: Mapping[Verdict, str] = {
     Verdict.PROVEN: "[=]",
@@ -40,8 +41,7 @@ def show_scan(console: Console, record: JobRecord, scan: Scan, reason: str) -> N
     for look in looks:
         _line(console, f"  {record.unit_name(look.unit):<{width}}  {look.unit:<17}  {look.words}", width + 23)
         for code, memory, status in look.faults:
-            named = record.profile.code(look.unit, code)
-            text = named.text if named else "text not known"
+            text = code_words(record.profile, look.unit, code)
             shown = f"status {status}" if status else f"listed by {memory.upper()} services"
             _line(console, f"  {'':<{width}}  {code:<9} {shown}  {text}", width + 25)
     emissions_units = emissions_looks(record, scan)
@@ -86,7 +86,7 @@ def _show_fault(console: Console, fault: FaultVerdict, *, evidence: bool) -> Non
     aside = "  SET ASIDE" if fault.set_aside else ""
     line.append(f"  {fault.unit_name} ({fault.key.unit})  {fault.key.dtc.text}{aside}", style="not bold default")
     console.print(line)
-    console.print(Text(f"    {fault.text or 'text not known'}"))
+    _line(console, f"    {fault.text}", 8)
     if fault.set_aside:
         _line(console, f"    set aside by {fault.set_aside.actor}: {fault.set_aside.reason}", 8)
     if not evidence:

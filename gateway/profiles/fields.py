@@ -10,10 +10,11 @@ import difflib
 import re
 from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass
+from fractions import Fraction
 from typing import Any
 
 from decoders.errors import UsageError
-from decoders.values import Dtc, normalise_unit
+from decoders.values import CanId, Dtc, normalise_unit
 from sessions.verdict.settings import RuleSettings
 
 Reader = Callable[[Any], Any]
@@ -23,6 +24,9 @@ MAX_INTEGER = 2**53 - 1
 _HEX = re.compile(r"[0-9A-Fa-f]+\Z")
 # ISO 14229-1, DTCExtDataRecordNumber: 01 to EF name one record, the rest is reserved or a group.
 _RECORDS = range(0x01, 0xF0)
+# Digits enough for anything a field of 64 bits or a scale can be, few enough to compute with.
+_EXACT = re.compile(r"-?[0-9]{1,30}(?:\.[0-9]{1,30}|/[1-9][0-9]{0,29})?\Z")
+_RAW = re.compile(r"-?[0-9]{1,30}\Z")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -140,6 +144,37 @@ def record_sizes(value: Any) -> tuple[tuple[int, int], ...]:
             raise UsageError(f"record {number:02X} is there twice")
         sizes[number] = size(length)
     return tuple(sorted(sizes.items()))
+
+
+def exact(value: Any) -> Fraction:
+    """A number that may have a fraction, kept exactly: ``-40``, ``"-0.5"`` or ``"1/3"``."""
+    if isinstance(value, str) and _EXACT.match(value):
+        return Fraction(value)
+    if isinstance(value, int) and not isinstance(value, bool):
+        return Fraction(integer()(value))
+    raise UsageError(f'must be a whole number, or text like "-0.5" or "1/3", not {_shown(value)}')
+
+
+def raw_names(value: Any) -> tuple[tuple[int, str], ...]:
+    """What single raw numbers mean: ``{ "0" = "closed" }``."""
+    if not isinstance(value, dict) or not all(_RAW.match(key) for key in value):
+        raise UsageError(f'must be like {{ "0" = "closed" }}, not {_shown(value)}')
+    return tuple(sorted((int(key), name(meaning)) for key, meaning in value.items()))
+
+
+def message_id(value: Any) -> str:
+    """The CAN identifier of a message in its canonical form: 3 hex digits for 11 bits, 8 for 29."""
+    parsed = CanId.parse(text(value))
+    if parsed.extension is not None:
+        raise UsageError(f"a message has no address byte: '{parsed.text}'")
+    return parsed.text
+
+
+def tables(value: Any) -> list[dict[str, Any]]:
+    """An array of tables, each still to be read."""
+    if not isinstance(value, list) or not all(isinstance(item, dict) for item in value):
+        raise UsageError("must be written with two brackets")
+    return value
 
 
 def settings(value: Any) -> dict[str, int]:

@@ -5,9 +5,9 @@ from __future__ import annotations
 from collections.abc import Generator, Iterable
 from dataclasses import dataclass
 
-from decoders import decode_supported
 from decoders.errors import DecodeError
 from decoders.values import AnswerKind, Exchange, Request, functional_target, is_functional, iso_15765_4_unit
+from sessions.obd_values import OBD_PAGE, offered, supported_values, value_request
 
 FUNCTIONAL_IDS = ("7DF", "18DB33F1")
 """Legislated functional request identifiers. Source: ISO 15765-4."""
@@ -15,7 +15,8 @@ FUNCTIONAL_IDS = ("7DF", "18DB33F1")
 LIVE_PIDS = (0x0C, 0x0D, 0x1F, 0x42, 0x04, 0x05, 0x46)
 """Engine speed, road speed, run time, supply voltage; load, coolant and outside temperature for conditions."""
 
-_SUPPORT_PIDS = (0x00, 0x20, 0x40)
+_SUPPORT = ((0x00, 0x20, 0x40), (OBD_PAGE, OBD_PAGE | 0x20, OBD_PAGE | 0x40))
+"""Support bitmaps by service 01 and, in a car that speaks OBD on UDS, by service 22."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -24,7 +25,8 @@ class Heard:
 
     Args:
         unit: its address, by the table of ISO 15765-4.
-        supported: the service 01 identifiers it said it supports, so far as it was asked.
+        supported: the values it said it offers, so far as it was asked: 00..FF by service 01, F400..F4FF the same
+            by service 22.
     """
 
     unit: str
@@ -32,20 +34,21 @@ class Heard:
 
     @property
     def live(self) -> tuple[int, ...]:
-        """The live values worth asking of it."""
-        return tuple(pid for pid in LIVE_PIDS if pid in self.supported)
+        """The live values worth asking of it, each by service 01 where it offers that."""
+        return offered(LIVE_PIDS, self.supported)
 
 
 def plan_prelude() -> Generator[Request, Exchange, None]:
-    """Ask everybody, on both functional identifiers, what service 01 offers.
+    """Ask everybody, on both functional identifiers, which values they offer: by service 01, then by service 22.
 
-    Source: SAE J1979 service 01, supported identifiers; ISO 15765-4 initialisation.
+    Source: SAE J1979 service 01 and SAE J1979-2 identifiers F4xx, support bitmaps; ISO 15765-4 initialisation.
     """
     for can_id in FUNCTIONAL_IDS:
-        for pid in _SUPPORT_PIDS:
-            exchange = yield Request(functional_target(can_id), bytes([0x01, pid]))
-            if not any(answer.kind is AnswerKind.POSITIVE for answer in exchange.answers):
-                break
+        for numbers in _SUPPORT:
+            for number in numbers:
+                exchange = yield Request(functional_target(can_id), value_request(number))
+                if not any(answer.kind is AnswerKind.POSITIVE for answer in exchange.answers):
+                    break
 
 
 def heard_units(exchanges: Iterable[Exchange]) -> tuple[Heard, ...]:
@@ -66,7 +69,7 @@ def heard_units(exchanges: Iterable[Exchange]) -> tuple[Heard, ...]:
             if answer.kind is not AnswerKind.POSITIVE:
                 continue
             try:
-                supported[unit] = known | decode_supported(answer.data)
+                supported[unit] = known | supported_values(answer.data)
             except DecodeError:
                 continue
-    return tuple(Heard(unit, pids) for unit, pids in sorted(supported.items()))
+    return tuple(Heard(unit, numbers) for unit, numbers in sorted(supported.items()))

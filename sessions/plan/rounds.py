@@ -5,41 +5,38 @@ from __future__ import annotations
 from collections.abc import Generator
 
 from decoders.values import Exchange, Outcome, Request
+from sessions.obd_values import value_request
 from sessions.plan.unit import (
     ACTIVE_SESSION,
     CODE_LIST,
+    EMISSION_CODES,
     OBD_PENDING,
     OBD_STORED,
     SUPPORTED_CODES,
     Plan,
 )
 
-ENGINE_SPEED, ROAD_SPEED = 0x0C, 0x0D
+
+def plan_live(unit: str, numbers: tuple[int, ...]) -> Plan:
+    """Read live values of one unit, one a request: every unit understands that."""
+    for number in numbers:
+        yield Request(unit, value_request(number))
 
 
-def plan_live(unit: str, pids: tuple[int, ...]) -> Plan:
-    """Read live values of one unit, one identifier a request: every unit understands that."""
-    for pid in pids:
-        yield Request(unit, bytes([0x01, pid]))
-
-
-def _plan_live_while_awake(unit: str, pids: tuple[int, ...]) -> Generator[Request, Exchange, bool]:
+def _plan_live_while_awake(unit: str, numbers: tuple[int, ...]) -> Generator[Request, Exchange, bool]:
     """The same, ended by the first silence: a sleeping unit need not be asked for each value in turn."""
-    for pid in pids:
-        exchange = yield Request(unit, bytes([0x01, pid]))
+    for number in numbers:
+        exchange = yield Request(unit, value_request(number))
         if exchange.outcome is Outcome.SILENT:
             return False
     return True
 
 
-def plan_standstill(unit: str) -> Plan:
-    """Engine speed and road speed, read just before something that needs a standing car."""
-    yield from plan_live(unit, (ENGINE_SPEED, ROAD_SPEED))
-
-
 def plan_read_back(unit: str, *, obd: bool) -> Plan:
     """Read a unit's codes at once after a clear, before its tests have had time to run."""
-    yield Request(unit, CODE_LIST)
+    listing = yield Request(unit, CODE_LIST)
+    if listing.outcome is Outcome.REFUSED:
+        yield Request(unit, EMISSION_CODES)
     yield Request(unit, SUPPORTED_CODES)
     if obd:
         yield Request(unit, OBD_STORED)
@@ -51,7 +48,7 @@ def plan_round(unit: str, *, live: tuple[int, ...], codes: bool) -> Plan:
 
     Args:
         unit: the unit asked.
-        live: service 01 identifiers to read.
+        live: numbers of the values to read.
         codes: True to read the status of its codes.
     """
     awake = yield from _plan_live_while_awake(unit, live)
@@ -60,6 +57,7 @@ def plan_round(unit: str, *, live: tuple[int, ...], codes: bool) -> Plan:
     session = yield Request(unit, ACTIVE_SESSION)
     if session.outcome is Outcome.SILENT:
         return
-    supported = yield Request(unit, SUPPORTED_CODES)
-    if supported.outcome is not Outcome.ANSWERED:
-        yield Request(unit, CODE_LIST)
+    for request in (SUPPORTED_CODES, CODE_LIST, EMISSION_CODES):
+        exchange = yield Request(unit, request)
+        if exchange.outcome in (Outcome.ANSWERED, Outcome.SILENT):
+            return

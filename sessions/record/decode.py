@@ -9,20 +9,25 @@ from collections.abc import Iterable
 from dataclasses import dataclass, field, replace
 
 from decoders import (
+    LiveValue,
     decode_dtc_count,
-    decode_dtc_list,
     decode_extended,
+    decode_identifier,
     decode_live,
     decode_monitor_status,
     decode_obd_codes,
     decode_snapshots,
     matches,
+    scale_did,
 )
 from decoders.errors import DecodeError
 from decoders.values import Exchange, Outcome, is_functional
+from sessions.obd_values import OBD_PAGE, asked_value
+from sessions.plan.unit import MONITOR_PIDS, read_list
 from sessions.record.model import Asked, CodeReading, LiveReading, MonitorReading, ObdReading
 
-CODE_LIST_SUBFUNCTIONS = frozenset({0x02, 0x0A, 0x15})
+CODE_LIST_SUBFUNCTIONS = frozenset({0x02, 0x0A, 0x15, 0x42, 0x55})
+OF_GROUP = frozenset({0x42, 0x55})
 SINGLE_CODE_SUBFUNCTIONS = frozenset({0x04, 0x06})
 COUNT_SUBFUNCTION = 0x01
 DEFAULT_SESSION = 0x01
@@ -81,10 +86,10 @@ def decode_asked(asked: Iterable[Asked]) -> Decoded:
             _take_service_19(walk, item)
         elif service in (0x03, 0x07, 0x0A):
             walk.obd.append(_obd_reading(item))
-        elif service == 0x01:
-            _take_service_01(walk, item)
         elif exchange.request == b"\x22\xf1\x86":
             walk.sessions.setdefault(exchange.target, []).append((item.moment.seq, _session_ok(exchange)))
+        elif asked_value(exchange.request) is not None:
+            _take_value(walk, item)
     codes = tuple(_settled(walk, code) for code in walk.codes)
     return Decoded(codes, tuple(walk.obd), tuple(walk.live), tuple(walk.monitors))
 
@@ -126,12 +131,15 @@ def _take_count(walk: _Walk, base: CodeReading, data: bytes) -> None:
 
 
 def _list_reading(walk: _Walk, base: CodeReading, data: bytes) -> CodeReading:
-    listing = decode_dtc_list(data)
+    listing = read_list(data)
     # Two entries of one code cannot both hold, and bytes left over may hide one more: neither is a whole list.
     entries = {entry.dtc: entry.status for entry in listing.entries}
     if listing.leftover or len(entries) != len(listing.entries):
         return replace(base, outcome=Outcome.DAMAGED)
-    if base.scan is not None:
+    if base.scan is not None and base.request[1] in OF_GROUP:
+        # The mask of the whole unit counts where it was read: a group may support less.
+        walk.masks.setdefault((base.unit, base.scan), listing.mask)
+    elif base.scan is not None:
         walk.masks[base.unit, base.scan] = listing.mask
     return replace(base, mask=listing.mask, entries=entries, whole=True)
 
@@ -175,22 +183,39 @@ def _obd_reading(item: Asked) -> ObdReading:
     return replace(base, codes=frozenset(listing.codes))
 
 
-def _take_service_01(walk: _Walk, item: Asked) -> None:
+def _take_value(walk: _Walk, item: Asked) -> None:
+    """A value that was asked alone, by service 01 or as identifier F4xx."""
     unit, (_outcome, data) = item.exchange.target, answer_of(item.exchange)
-    if data is None or len(item.exchange.request) != 2:
+    number = asked_value(item.exchange.request)
+    if data is None or number is None:
         return
-    pid = item.exchange.request[1]
+    if number & 0xFF in MONITOR_PIDS:
+        try:
+            status = decode_monitor_status(data)
+        except DecodeError:
+            # Kept in the journal as it came; what does not decode is no reading.
+            return
+        walk.monitors.append(MonitorReading(moment=item.moment, unit=unit, status=status))
+        return
+    walk.live.extend(
+        LiveReading(moment=item.moment, unit=unit, pid=value.pid, value=value.value, by_identifier=number >= OBD_PAGE)
+        for value in live_values(item.exchange)
+    )
+
+
+def live_values(exchange: Exchange) -> tuple[LiveValue, ...]:
+    """The live values in the answer to a request for one; what does not decode, or is no number, tells nothing."""
+    _outcome, data = answer_of(exchange)
+    number = asked_value(exchange.request)
+    if data is None or number is None or not number % 0x20:
+        return ()
     try:
-        if pid in (0x01, 0x41):
-            walk.monitors.append(MonitorReading(moment=item.moment, unit=unit, status=decode_monitor_status(data)))
-        elif pid % 0x20:
-            walk.live.extend(
-                LiveReading(moment=item.moment, unit=unit, pid=value.pid, value=value.value)
-                for value in decode_live(data)
-            )
+        if number < OBD_PAGE:
+            return decode_live(data)
+        value = scale_did(number, decode_identifier(data).data)
     except DecodeError:
-        # Kept in the journal as it came; what does not decode is no reading.
-        return
+        return ()
+    return () if value is None else (value,)
 
 
 def _session_ok(exchange: Exchange) -> bool:

@@ -7,6 +7,7 @@ from typing import Literal
 
 from decoders import MonitorStatus
 from decoders.values import Dtc, Exchange, Outcome, is_functional
+from sessions.obd_values import OBD_PAGE
 from sessions.profile import Profile
 
 TakenAs = Literal["before", "check", "after"]
@@ -94,17 +95,29 @@ class ObdReading:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class LiveReading:
-    """One live value of service 01 from one unit, in its unit of measure."""
+    """One live value from one unit, in its unit of measure.
+
+    Args:
+        pid: which value, 00..FF.
+        value: in the PID's unit.
+        by_identifier: True if it was asked by service 22, as identifier F4xx.
+    """
 
     moment: Moment
     unit: str
     pid: int
     value: float
+    by_identifier: bool = False
+
+    @property
+    def number(self) -> int:
+        """How to ask for it again: see `sessions.obd_values`."""
+        return OBD_PAGE | self.pid if self.by_identifier else self.pid
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class MonitorReading:
-    """One answer to 01 01 (since clear) or 01 41 (this cycle)."""
+    """One answer to 01 01 or 22 F401 (since clear), 01 41 or 22 F441 (this cycle)."""
 
     moment: Moment
     unit: str

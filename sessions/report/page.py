@@ -18,6 +18,7 @@ from sessions.report.times import Clock, utc_words
 from sessions.report.units import NO_AFTER, NO_BEFORE, EmissionsRow, UnitRow, emissions_rows, unit_rows
 from sessions.report.words import counted, number_words
 from sessions.verdict import RULES_VERSION, JobGrade, JobVerdict, Verdict
+from sessions.verdict.code_words import code_words
 from sessions.verdict.identity import vins_read
 
 
@@ -198,10 +199,7 @@ def _scan_words(scan: Scan | None, none: str) -> str:
 
 
 def _vin_words(vin: str | None) -> str:
-    if vin is None:
-        return "no unit told it"
-    check = check_vin(vin)
-    return check.problem or check.remark or "check digit right"
+    return "no unit told it" if vin is None else check_vin(vin).words
 
 
 def _vin_source(verdict: JobVerdict) -> tuple[str, ...]:
@@ -219,13 +217,10 @@ def _vin_source(verdict: JobVerdict) -> tuple[str, ...]:
 
 def _history(verdict: JobVerdict) -> tuple[HistoryRow, ...]:
     record = verdict.record
-    rows = []
-    for unit, code in verdict.history:
-        named = record.profile.code(unit, code)
-        rows.append(
-            HistoryRow(unit_name=record.unit_name(unit), unit=unit, code=code, text=named.text if named else "")
-        )
-    return tuple(rows)
+    return tuple(
+        HistoryRow(unit_name=record.unit_name(unit), unit=unit, code=code, text=code_words(record.profile, unit, code))
+        for unit, code in verdict.history
+    )
 
 
 def _noted(record: JobRecord, clock: Clock) -> tuple[Noted, ...]:

@@ -146,7 +146,8 @@ LIMIT_WORDS: tuple[str, ...] = (
     "It shows nothing of units that were not asked, and nothing of those that were silent, refused or damaged.",
     "It ends with the last scan. What happened to the car afterwards is not in it.",
     "Repairs, complaints, lamps and odometer are shown as people stated them; the program did not see the work.",
-    "Codes whose text is not known stay unknown. Nothing here is a guess at their meaning.",
+    "A text marked generic is what is published of a code or of its range, not the maker's own words. Codes whose text "
+    "is not known stay unknown: nothing here is a guess at their meaning.",
     "It does not replace the judgement of the person who lets the car go.",
 )
 

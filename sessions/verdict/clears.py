@@ -6,17 +6,19 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from itertools import pairwise
 
+from decoders import decode_extended
+from decoders.errors import DecodeError
 from decoders.values import Outcome, StatusBit
-from sessions.profile import ProfileUnit
+from sessions.profile import Profile
 from sessions.record import ClearEvent, JobRecord
 from sessions.verdict.counters import unit_erasures
 from sessions.verdict.flips import ALL_GROUPS, EMISSIONS_GROUP, GROUP_CLEARS, OBD_CLEAR, Flip
 from sessions.verdict.settings import RuleSettings
-from sessions.verdict.sights import SUPPORTED_LIST, FaultKey, ObdSight, Sight
+from sessions.verdict.sights import EMISSION_LIST, SUPPORTED_LIST, FaultKey, ObdSight, Sight
 
 STORED = StatusBit.PENDING | StatusBit.CONFIRMED | StatusBit.FAILED_SINCE_CLEAR
 KEPT_BITS = STORED | StatusBit.TEST_FAILED | StatusBit.NOT_COMPLETED_SINCE_CLEAR
-_SNAPSHOTS, _EXTENDED = 0x04, 0x06
+_SNAPSHOTS = 0x04
 _RECORDS_AT = 6
 
 __all__ = [
@@ -72,13 +74,18 @@ class Erasures:
         return max(known, key=lambda erase: erase.seq, default=None)
 
 
-def covers(clear: ClearEvent, key: FaultKey, obd: Iterable[ObdSight]) -> bool:
-    """True if this request's group and memory contain the fault."""
+def covers(clear: ClearEvent, key: FaultKey, sights: Iterable[Sight], obd: Iterable[ObdSight]) -> bool:
+    """True if this request's group and memory contain the fault.
+
+    The emissions group holds what 03, 07 or 19 42 listed before.
+    """
     if clear.unit != key.unit:
         return False
     request = clear.request
     if request in (OBD_CLEAR, EMISSIONS_GROUP):
-        return any(sight.listed and sight.service != 0x0A for sight in obd if sight.seq < clear.moment.seq)
+        seq = clear.moment.seq
+        by_group = any(sight.request == EMISSION_LIST and not sight.absent for sight in sights if sight.seq < seq)
+        return by_group or any(sight.listed and sight.service != 0x0A for sight in obd if sight.seq < seq)
     return key.memory == "dtc" and request in (ALL_GROUPS, b"\x14" + key.dtc.raw)
 
 
@@ -105,7 +112,7 @@ def erasures_of(
         settings: the figures in force.
         erased_codes: changes of this unit's codes that show an erasure no answered clear explains.
     """
-    own = [clear for clear in record.clears if covers(clear, key, obd)]
+    own = [clear for clear in record.clears if covers(clear, key, sights, obd)]
     accepted = list(extra)
     ours = [erase.seq for erase in extra]
     withdrawn: list[str] = []
@@ -118,7 +125,7 @@ def erasures_of(
         ours.append(clear.answered.seq)
         if after_seq is None or clear.moment.seq < after_seq:
             refused.append(f"clear {words} (entry {clear.moment.seq}): no complete before-scan stands before it")
-        elif still_there(clear, sights, obd, record.profile.unit(key.unit)):
+        elif still_there(clear, sights, obd, record.profile):
             withdrawn.append(
                 f"clear {words} was answered (entry {clear.answered.seq}), but the unit still lists the old entry"
             )
@@ -143,7 +150,7 @@ def erasures_of(
     )
 
 
-def still_there(clear: ClearEvent, sights: Sequence[Sight], obd: Sequence[ObdSight], unit: ProfileUnit | None) -> bool:
+def still_there(clear: ClearEvent, sights: Sequence[Sight], obd: Sequence[ObdSight], profile: Profile) -> bool:
     """True if a later reading still shows the entry from before the clear: not carried out, whatever it answered."""
     seq = clear.moment.seq
     before = [sight for sight in sights if sight.seq < seq and sight.lists_it]
@@ -154,7 +161,7 @@ def still_there(clear: ClearEvent, sights: Sequence[Sight], obd: Sequence[ObdSig
             continue
         if sight.bit(StatusBit.TEST_FAILED) is not False:
             break
-        if before and _same_entry(before, sight, unit):
+        if before and _same_entry(before, sight, profile, clear.unit):
             return True
     stored_before = [sight.listed for sight in obd if sight.service == 0x03 and sight.seq < seq]
     stored_after = [sight.listed for sight in obd if sight.service == 0x03 and sight.seq > seq]
@@ -162,7 +169,7 @@ def still_there(clear: ClearEvent, sights: Sequence[Sight], obd: Sequence[ObdSig
     return stored_before[-1:] == [True] and stored_after[:1] == [True] and not failing
 
 
-def _same_entry(before: Sequence[Sight], sight: Sight, unit: ProfileUnit | None) -> bool:
+def _same_entry(before: Sequence[Sight], sight: Sight, profile: Profile, unit: str) -> bool:
     """True if status, counter or snapshot are those from before the clear.
 
     A status whose testFailed went out in between is not the old one: the entry may be a new one, failed and passed.
@@ -175,22 +182,22 @@ def _same_entry(before: Sequence[Sight], sight: Sight, unit: ProfileUnit | None)
     if sight.request[1] == _SNAPSHOTS:
         records = sight.answer[_RECORDS_AT:]
         return bool(records) and old[-1].answer[_RECORDS_AT:] == records
-    was, now = _occurrences(old[-1], unit), _occurrences(sight, unit)
+    was, now = (_occurrences(look, profile, unit) for look in (old[-1], sight))
     # One occurrence may be the first of a new entry; a count cannot be reached again at once.
     return was is not None and now is not None and 1 < was <= now
 
 
-def _occurrences(sight: Sight, unit: ProfileUnit | None) -> int | None:
+def _occurrences(sight: Sight, profile: Profile, unit: str) -> int | None:
     """The occurrence counter of a 59 06 answer, where the profile says where it stands."""
-    if unit is None or unit.occurrence_record is None:
+    known = profile.unit(unit)
+    if known is None or known.occurrence_record is None:
         return None
-    sizes = dict(unit.extended_sizes)
-    place = _RECORDS_AT
-    while place < len(sight.answer) and (size := sizes.get(sight.answer[place])) is not None:
-        if sight.answer[place] == unit.occurrence_record:
-            return int.from_bytes(sight.answer[place + 1 : place + 1 + size], "big")
-        place += 1 + size
-    return None
+    try:
+        records = decode_extended(sight.answer, profile.record_sizes(unit)).records
+    except DecodeError:
+        return None
+    counter = next((raw for number, raw in records if number == known.occurrence_record), None)
+    return None if counter is None else int.from_bytes(counter, "big")
 
 
 def _unanswered_but_done(

@@ -6,14 +6,16 @@ misfire and fuel). Elsewhere our own choice: road speed, engine state, outside t
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping
 from dataclasses import dataclass
 from itertools import pairwise
 
 from decoders import decode_snapshots, pid_did_length, scale_did
 from decoders.errors import DecodeError
+from decoders.layout import read_layout
 from decoders.values import Outcome
-from sessions.profile import Profile
+from sessions.profile import Profile, ProfileIdentifier, ProfileLayout
 from sessions.record import CodeReading, JobRecord, Moment
 from sessions.verdict.live import LiveTracks, Test
 from sessions.verdict.settings import RuleSettings
@@ -21,6 +23,7 @@ from sessions.verdict.sights import FaultKey
 
 POWERTRAIN_NEEDS = ("engine_rpm", "load_percent", "coolant_c")
 ELSEWHERE_USES = ("road_kmh", "engine_rpm", "ambient_c")
+_COMPARED = frozenset({*POWERTRAIN_NEEDS, *ELSEWHERE_USES})
 KEEPS_NO_SUCH = frozenset({0x11, 0x12, 0x31})
 """Refusals by which a unit says that it keeps no such record. Source: ISO 14229-1, Annex A."""
 
@@ -184,9 +187,8 @@ def _records(
     """Each record of a 59 04 answer: number, raw bytes, known quantities, problem."""
     if reading.data is None:
         return []
-    identifiers = profile.identifiers_for(unit)
-    lengths = {number: item.length for number, item in identifiers.items()}
-    lengths = _pid_lengths(reading.data) | lengths
+    identifiers, layouts = profile.identifiers_for(unit), profile.layouts_for(unit, "identifier")
+    lengths = _pid_lengths(reading.data) | profile.identifier_lengths(unit)
     try:
         answer = decode_snapshots(reading.data, lengths)
     except DecodeError as error:
@@ -195,13 +197,10 @@ def _records(
     for record in answer.records:
         values: dict[str, float] = {}
         for did, raw in record.values:
-            identifier = identifiers.get(did)
-            if identifier is not None:
-                if identifier.quantity in (*POWERTRAIN_NEEDS, *ELSEWHERE_USES):
-                    number = int.from_bytes(raw, "big", signed=identifier.signed)
-                    values[identifier.quantity] = (
-                        number * identifier.scale_num / identifier.scale_den + identifier.offset
-                    )
+            if (divided := layouts.get(did)) is not None:
+                values |= _divided(divided, raw)
+            elif (identifier := identifiers.get(did)) is not None:
+                values |= _whole(identifier, raw)
             elif did in _QUANTITY_OF_DID and (scaled := scale_did(did, raw)) is not None:
                 values[_QUANTITY_OF_DID[did]] = scaled.value
         raw_record = b"".join(did.to_bytes(2, "big") + raw for did, raw in record.values)
@@ -209,6 +208,23 @@ def _records(
     if answer.undecoded:
         found.append((0, answer.undecoded, {}, "the layout of its data is not known: add it to the profile"))
     return found
+
+
+def _divided(item: ProfileLayout, raw: bytes) -> dict[str, float]:
+    """The known quantities among the fields of an identifier that has a layout."""
+    read = {value.name: value.value for value in read_layout(item.layout, raw).values}
+    found = {quantity: read.get(name) for name, quantity in item.quantities if quantity in _COMPARED}
+    return {
+        quantity: value for quantity, value in found.items() if isinstance(value, (int, float)) and math.isfinite(value)
+    }
+
+
+def _whole(item: ProfileIdentifier, raw: bytes) -> dict[str, float]:
+    """The known quantity that an identifier is."""
+    if item.quantity not in _COMPARED:
+        return {}
+    number = int.from_bytes(raw, "big", signed=item.signed)
+    return {item.quantity: number * item.scale_num / item.scale_den + item.offset}
 
 
 def _pid_lengths(data: bytes) -> dict[int, int]:

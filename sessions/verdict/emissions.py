@@ -7,11 +7,14 @@ from dataclasses import dataclass
 from decoders import MonitorStatus, decode_monitor_status
 from decoders.errors import DecodeError
 from decoders.values import Outcome
+from sessions.obd_values import OBD_PAGE, value_request
+from sessions.plan.unit import MONITOR_PIDS
 from sessions.record import JobRecord, Scan
 from sessions.record.decode import answer_of
 
-MONITORS = b"\x01\x01"
+MONITORS = frozenset({value_request(MONITOR_PIDS[0]), value_request(OBD_PAGE | MONITOR_PIDS[0])})
 PERMANENT = 0x0A
+EMISSION_PERMANENT = bytes.fromhex("195533")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -19,11 +22,11 @@ class EmissionsLook:
     """One emissions unit in one scan.
 
     Args:
-        trouble: why 01 01 tells nothing here, such as ``01 01 silent``, or None if it was answered.
+        trouble: why 01 01 (22 F401) tells nothing here, such as ``01 01 silent``, or None if it was answered.
         lamp_on: True if it commands the malfunction indicator on, None if it does not tell.
         complete: monitors it supports that are complete since the clear.
         incomplete: monitors it supports that are not.
-        permanent: codes of service 0A, or None if that was not answered (which is not "none").
+        permanent: codes of service 0A (19 55), or None if that was not answered (which is not "none").
         permanent_trouble: why 0A tells nothing here, such as ``0A refused (11)``; empty if it was answered.
     """
 
@@ -65,11 +68,11 @@ class EmissionsLook:
 
 
 def emissions_looks(record: JobRecord, scan: Scan) -> tuple[EmissionsLook, ...]:
-    """Every unit that answered 01 01 in any scan of the job, as it was in this one, in address order.
+    """Every unit that told its readiness in any scan of the job, as it was in this one, in address order.
 
-    Source: SAE J1979 services 01 and 0A.
+    Source: SAE J1979 services 01 and 0A; SAE J1979-2 / ISO 27145 for the same by services 22 and 19.
     """
-    units = sorted({item.unit for item in record.monitors if item.status.pid == MONITORS[1]})
+    units = sorted({item.unit for item in record.monitors if item.status.pid == MONITOR_PIDS[0]})
     return tuple(_look(record, scan, unit) for unit in units)
 
 
@@ -93,22 +96,33 @@ def _monitors(record: JobRecord, scan: Scan, unit: str) -> tuple[MonitorStatus |
     asked = [
         item.exchange
         for item in record.asked
-        if (item.exchange.target, item.scan, item.exchange.request) == (unit, scan.number, MONITORS)
+        if (item.exchange.target, item.scan) == (unit, scan.number) and item.exchange.request in MONITORS
     ]
     if not asked:
         return None, "01 01 not asked"
-    outcome, data = answer_of(asked[-1])
+    # Asked both ways, the way that was answered tells.
+    last = next((item for item in reversed(asked) if item.positive is not None), asked[0])
+    name = f"{last.request[0]:02X} {last.request[1:].hex().upper()}"
+    outcome, data = answer_of(last)
     if data is None:
-        return None, f"01 01 {how_it_ended(outcome, asked[-1].refusal)}"
+        return None, f"{name} {how_it_ended(outcome, last.refusal)}"
     try:
         return decode_monitor_status(data), None
     except DecodeError:
-        return None, f"01 01 {Outcome.DAMAGED.value}"
+        return None, f"{name} {Outcome.DAMAGED.value}"
 
 
 def _permanent(record: JobRecord, scan: Scan, unit: str) -> tuple[tuple[str, ...] | None, str]:
     """The permanent codes of a unit in a scan, or why they are not known."""
     asked = [item for item in record.obd if (item.unit, item.scan, item.service) == (unit, scan.number, PERMANENT)]
+    by_group = [
+        code
+        for code in record.codes
+        if (code.unit, code.scan, code.request) == (unit, scan.number, EMISSION_PERMANENT)
+        and code.outcome is Outcome.ANSWERED
+    ]
+    if by_group and not any(item.outcome is Outcome.ANSWERED for item in asked):
+        return tuple(sorted(dtc.text for dtc in by_group[-1].entries)), ""
     if not asked:
         return None, "0A not asked"
     last = asked[-1]

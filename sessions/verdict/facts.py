@@ -18,7 +18,7 @@ from sessions.verdict.presence import is_new, listed_at, why_unread
 from sessions.verdict.scans import after_scan, before_scan, last_repair
 from sessions.verdict.settings import RuleSettings
 from sessions.verdict.sights import (
-    PERMANENT_LIST,
+    PERMANENT_LISTS,
     FaultKey,
     ObdSight,
     Sight,
@@ -232,7 +232,7 @@ def _ever_permanent(record: JobRecord, key: FaultKey) -> bool:
         item.unit == key.unit and item.service == 0x0A and key.dtc.base_only in item.codes for item in record.obd
     )
     return by_obd or any(
-        code.unit == key.unit and code.request == PERMANENT_LIST and key.dtc in code.entries for code in record.codes
+        code.unit == key.unit and code.request in PERMANENT_LISTS and key.dtc in code.entries for code in record.codes
     )
 
 

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 from decoders.values import Dtc, Outcome, Status, StatusBit
 from sessions.record import JobRecord, Moment
-from sessions.verdict.sights import PERMANENT_LIST
+from sessions.verdict.sights import PERMANENT_LISTS
 
 ALL_GROUPS = bytes.fromhex("14FFFFFF")
 EMISSIONS_GROUP = bytes.fromhex("14FFFF33")
@@ -45,7 +45,7 @@ def flips_of(record: JobRecord, unit: str) -> tuple[Flip, ...]:
     last: dict[Dtc, tuple[Moment, Status]] = {}
     found: list[Flip] = []
     for code in record.codes:
-        if code.unit != unit or not code.whole or code.mask is None or code.request == PERMANENT_LIST:
+        if code.unit != unit or not code.whole or code.mask is None or code.request in PERMANENT_LISTS:
             continue
         for dtc, byte in code.entries.items():
             now = Status(byte, code.mask)

@@ -7,6 +7,7 @@ from enum import StrEnum
 
 from decoders.errors import RecordError
 from sessions.record import JobRecord, Scan
+from sessions.verdict.code_words import code_words
 from sessions.verdict.facts import FaultFacts, JobContext, context_of, facts_of
 from sessions.verdict.identity import another_vehicle, vehicle_vin
 from sessions.verdict.loose_ends import unit_reasons, units_that_count, unsettled
@@ -42,7 +43,7 @@ class FaultVerdict:
     """One fault with its verdict.
 
     Args:
-        text: the profile's words for the code, or an empty text where nobody knows.
+        text: the profile's words for the code, else what is published of it or that nothing is known; never empty.
         first_seen: where and how the job first listed it, in words.
         provisional: True if the after-scan was not taken as one.
     """
@@ -162,7 +163,6 @@ def _rulings(facts: list[FaultFacts]) -> dict[FaultKey, Ruling]:
 
 def _fault_verdict(context: JobContext, facts: FaultFacts, ruling: Ruling) -> FaultVerdict:
     record, key = context.record, facts.key
-    named = record.profile.code(key.unit, key.dtc.text)
     listed = next((sight for sight in facts.sights if sight.lists_it), None)
     first_seen = f"status {listed.status.byte:02X}, entry {listed.seq}" if listed else ""
     if listed is None:
@@ -171,7 +171,7 @@ def _fault_verdict(context: JobContext, facts: FaultFacts, ruling: Ruling) -> Fa
     return FaultVerdict(
         key=key,
         unit_name=record.unit_name(key.unit),
-        text=named.text if named else "",
+        text=code_words(record.profile, key.unit, key.dtc.text),
         ruling=ruling,
         set_aside=_set_aside(record, key.unit, key, ruling.verdict),
         first_seen=first_seen,

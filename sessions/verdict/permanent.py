@@ -5,8 +5,8 @@ from __future__ import annotations
 from enum import StrEnum
 
 from decoders.values import Outcome
-from sessions.record import JobRecord, ObdReading, Scan
-from sessions.verdict.sights import PERMANENT_LIST, FaultKey
+from sessions.record import CodeReading, JobRecord, ObdReading, Scan
+from sessions.verdict.sights import EMISSION_LIST, PERMANENT_LISTS, FaultKey
 
 _NOT_SUPPORTED = frozenset({0x11, 0x12})
 
@@ -23,13 +23,13 @@ def permanent_copy(record: JobRecord, key: FaultKey, after: Scan) -> Permanent:
     """Look for the code among the permanent ones.
 
     No answer to 0A is not "no permanent codes", except from a unit that keeps none by all it ever answered.
-    Source: SAE J1979 service 0A; ISO 14229-1 sub-function 15.
+    Source: SAE J1979 service 0A; ISO 14229-1 sub-functions 15 and 55.
     """
     listed_0a = _obd_listed(record, key, after)
-    listed_15 = _uds_listed(record, key, after)
-    if Permanent.LISTED in (listed_0a, listed_15):
+    listed_19 = _uds_listed(record, key, after)
+    if Permanent.LISTED in (listed_0a, listed_19):
         return Permanent.LISTED
-    if Permanent.UNKNOWN in (listed_0a, listed_15):
+    if Permanent.UNKNOWN in (listed_0a, listed_19):
         return Permanent.UNKNOWN
     return Permanent.NONE
 
@@ -67,7 +67,22 @@ def _plainly_absent(item: ObdReading) -> bool:
 
 
 def _uds_listed(record: JobRecord, key: FaultKey, after: Scan) -> Permanent:
-    asked = [code for code in record.codes if code.unit == key.unit and code.request == PERMANENT_LIST]
+    own = [code for code in record.codes if code.unit == key.unit]
+    found = [_in_list(own, key, after, request) for request in PERMANENT_LISTS]
+    # A unit that tells its emission codes through service 19 tells the permanent ones there too, or nobody knows.
+    tells = any(code.request == EMISSION_LIST and code.outcome is Outcome.ANSWERED for code in own)
+    told = any(
+        code.request in PERMANENT_LISTS and code.scan == after.number and code.outcome is Outcome.ANSWERED
+        for code in own
+    )
+    if tells and not told:
+        found.append(Permanent.UNKNOWN)
+    return next((state for state in Permanent if state in found and state is not Permanent.NONE), Permanent.NONE)
+
+
+def _in_list(own: list[CodeReading], key: FaultKey, after: Scan, request: bytes) -> Permanent:
+    """What one list of permanent codes says; a unit that never answered it may have none to tell."""
+    asked = [code for code in own if code.request == request]
     answered = [code for code in asked if code.outcome is Outcome.ANSWERED]
     in_after = [code for code in answered if code.scan == after.number]
     if in_after:

@@ -7,7 +7,7 @@ from collections.abc import Sequence
 from decoders.values import Outcome
 from sessions.record import JobRecord, Scan
 from sessions.verdict.scans import first_change
-from sessions.verdict.sights import FULL_LIST, FaultKey, ObdSight, Sight
+from sessions.verdict.sights import FaultKey, ObdSight, Sight, listing_request
 
 
 def listed_at(sights: Sequence[Sight], obd: Sequence[ObdSight], scan: int) -> bool:
@@ -22,12 +22,13 @@ def why_unread(record: JobRecord, key: FaultKey, obd: Sequence[ObdSight], after:
     if after is None:
         return "there is no complete scan after the last clear"
     if key.memory == "dtc":
+        listing = listing_request(record, key.unit)
         lists = [
             code.outcome
             for code in record.codes
-            if (code.unit, code.scan, code.request) == (key.unit, after.number, FULL_LIST)
+            if (code.unit, code.scan, code.request) == (key.unit, after.number, listing)
         ]
-        return _why_none_whole(lists, f"scan {after.number}, 19 02")
+        return _why_none_whole(lists, f"scan {after.number}, {listing[:2].hex(' ').upper()}")
     permanent_only = {sight.service for sight in obd if sight.listed} == {0x0A}
     for service in (0x0A,) if permanent_only else (0x03, 0x07):
         asked = [
@@ -61,7 +62,7 @@ def is_new(record: JobRecord, key: FaultKey, sights: Sequence[Sight], obd: Seque
         return any(
             code.unit == key.unit
             and code.scan in earlier
-            and code.request == FULL_LIST
+            and code.request == listing_request(record, key.unit)
             and code.outcome is Outcome.ANSWERED
             for code in record.codes
         )

@@ -11,7 +11,10 @@ from sessions.record.model import During
 
 FULL_LIST = bytes.fromhex("1902FF")
 SUPPORTED_LIST = bytes.fromhex("190A")
-PERMANENT_LIST = bytes.fromhex("1915")
+EMISSION_LIST = bytes.fromhex("194233FF1E")
+PERMANENT_LISTS = (bytes.fromhex("1915"), bytes.fromhex("195533"))
+"""Permanent codes of the unit and of its emissions group. Source: ISO 14229-1, sub-functions 15 and 55."""
+
 FAILED = StatusBit.TEST_FAILED
 CAME_BACK = StatusBit.TEST_FAILED_THIS_CYCLE | StatusBit.FAILED_SINCE_CLEAR | StatusBit.PENDING | StatusBit.CONFIRMED
 """Set after an erasure, any of these shows that the fault came back; bit 7 alone does not."""
@@ -77,7 +80,7 @@ class Sight:
     @property
     def names_a_test_not_run(self) -> bool:
         """True if the unit's code list names the code for nothing but a test that has not completed."""
-        return self.request == FULL_LIST and self.is_set(RUN_BITS) and not self.lists_it
+        return self.request in (FULL_LIST, EMISSION_LIST) and self.is_set(RUN_BITS) and not self.lists_it
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -104,11 +107,12 @@ def sights_of(record: JobRecord, unit: str, dtc: Dtc) -> tuple[Sight, ...]:
     """
     known = any(code.unit == unit and code.request == SUPPORTED_LIST and dtc in code.entries for code in record.codes)
     clears = [clear.moment.seq for clear in record.clears if clear.unit == unit]
+    listing = listing_request(record, unit)
     found: list[Sight] = []
     for code in record.codes:
         if code.unit != unit or code.outcome is not Outcome.ANSWERED:
             continue
-        sight = _sight(code, dtc)
+        sight = _sight(code, dtc, listing)
         if sight is None:
             continue
         since = max((seq for seq in clears if seq < sight.seq), default=0)
@@ -120,9 +124,18 @@ def sights_of(record: JobRecord, unit: str, dtc: Dtc) -> tuple[Sight, ...]:
     return tuple(found)
 
 
-def _sight(code: CodeReading, dtc: Dtc) -> Sight | None:
+def listing_request(record: JobRecord, unit: str) -> bytes:
+    """The request by which a unit lists its faults: 19 02, or 19 42 from one that only ever answered that.
+
+    Source: SAE J1979-2 / ISO 27145-3, a unit may offer the emissions group alone.
+    """
+    answered = {code.request for code in record.codes if code.unit == unit and code.outcome is Outcome.ANSWERED}
+    return EMISSION_LIST if EMISSION_LIST in answered and FULL_LIST not in answered else FULL_LIST
+
+
+def _sight(code: CodeReading, dtc: Dtc, listing: bytes) -> Sight | None:
     absent = dtc not in code.entries
-    if code.request == PERMANENT_LIST or (absent and code.request != FULL_LIST):
+    if code.request in PERMANENT_LISTS or (absent and code.request != listing):
         return None
     single = not code.whole
     return Sight(
@@ -164,7 +177,10 @@ def run_bit(
         return sight.bit(bit)
     if not absence_counts or sight.status.bit(bit) is None:
         return None
-    named = any(after_seq < item.seq < sight.seq and item.names_a_test_not_run for item in sights)
+    named = any(
+        after_seq < item.seq < sight.seq and item.request == sight.request and item.names_a_test_not_run
+        for item in sights
+    )
     return False if named else None
 
 
@@ -190,7 +206,7 @@ def fault_keys(record: JobRecord) -> tuple[FaultKey, ...]:
             continue
         for dtc, byte in code.entries.items():
             status = Status(byte, code.mask if code.mask is not None else 0xFF)
-            if status.is_fault or status.is_stored or code.request == PERMANENT_LIST:
+            if status.is_fault or status.is_stored or code.request in PERMANENT_LISTS:
                 keys.add(FaultKey(unit=code.unit, dtc=dtc, memory="dtc"))
     by_service_19 = {(key.unit, key.dtc.base) for key in keys}
     for item in record.obd:

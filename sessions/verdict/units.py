@@ -8,21 +8,15 @@ from dataclasses import dataclass
 from decoders.values import Outcome
 from decoders.values.status import FAULT_BITS
 from sessions.record import CodeReading, JobRecord, ObdReading, Scan
-from sessions.verdict.sights import FULL_LIST, PERMANENT_LIST
+from sessions.verdict.sights import EMISSION_LIST, FULL_LIST, PERMANENT_LISTS, SUPPORTED_LIST, listing_request
 
 NO_SERVICE_19 = 0x11
 """serviceNotSupported. 7F, not supported in this session, means that the memory is there and unread."""
 
 OBD_CODE_SERVICES = frozenset({0x03, 0x07})
 LAST_OBD_SERVICE = b"\x0f"
-CODE_REQUESTS = (
-    bytes.fromhex("1902FF"),
-    bytes.fromhex("190A"),
-    bytes.fromhex("1915"),
-    b"\x03",
-    b"\x07",
-    b"\x0a",
-)
+CODE_REQUESTS = (FULL_LIST, SUPPORTED_LIST, EMISSION_LIST, *PERMANENT_LISTS, b"\x03", b"\x07", b"\x0a")
+_STATUS_LISTS = (FULL_LIST, SUPPORTED_LIST, EMISSION_LIST)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -146,14 +140,15 @@ def _answers_beyond_obd(record: JobRecord, unit: str) -> bool:
 
 
 def _last_listing(record: JobRecord, scan: Scan, unit: str) -> CodeReading | None:
-    codes = [code for code in record.codes if (code.unit, code.scan, code.request) == (unit, scan.number, FULL_LIST)]
+    listing = listing_request(record, unit)
+    codes = [code for code in record.codes if (code.unit, code.scan, code.request) == (unit, scan.number, listing)]
     return codes[-1] if codes else None
 
 
 def _faults_by_19(record: JobRecord, scan: Scan, unit: str) -> tuple[tuple[str, str, str], ...]:
     found: dict[str, str] = {}
     for code in record.codes:
-        if code.unit != unit or code.scan != scan.number or code.mask is None or code.request[1] not in (2, 0x0A):
+        if code.unit != unit or code.scan != scan.number or code.mask is None or code.request not in _STATUS_LISTS:
             continue
         for dtc, byte in code.entries.items():
             if byte & code.mask & FAULT_BITS:
@@ -182,30 +177,26 @@ def _unread_memories(record: JobRecord, unit: str, obd: Sequence[ObdReading]) ->
 
 
 def _unread_permanent_list(record: JobRecord, scan: Scan, unit: str) -> tuple[str, ...]:
-    """19 15, where the unit answered it at another time and not in this scan."""
-    asked = [code for code in record.codes if code.unit == unit and code.request == PERMANENT_LIST]
-    ever = any(code.outcome is Outcome.ANSWERED for code in asked)
+    """19 15 and 19 55, where the unit answered them at another time and not in this scan."""
+    asked = [code for code in record.codes if code.unit == unit and code.request in PERMANENT_LISTS]
+    ever = {code.request for code in asked if code.outcome is Outcome.ANSWERED}
     return tuple(
-        f"19 15 {code.outcome.value}"
+        f"{code.request[:2].hex(' ')} {code.outcome.value}"
         for code in asked
-        if ever and code.scan == scan.number and code.outcome is not Outcome.ANSWERED
+        if code.request in ever and code.scan == scan.number and code.outcome is not Outcome.ANSWERED
     )
 
 
 def _permanent_copies(record: JobRecord, scan: Scan, unit: str) -> tuple[str, ...]:
-    """Permanent copies that 0A or 19 15 lists: no fault of their own here, and never "nothing"."""
+    """Permanent copies that 0A, 19 15 or 19 55 lists: no fault of their own here, and never "nothing"."""
     by_obd = {
         dtc.text
         for item in record.obd
         if (item.unit, item.scan, item.service) == (unit, scan.number, 0x0A)
         for dtc in item.codes
     }
-    by_19 = {
-        dtc.text
-        for code in record.codes
-        if (code.unit, code.scan, code.request) == (unit, scan.number, PERMANENT_LIST)
-        for dtc in code.entries
-    }
-    return tuple(
-        f"{service} lists {', '.join(sorted(texts))}" for service, texts in (("0A", by_obd), ("19 15", by_19)) if texts
-    )
+    by_list = {"0A": by_obd}
+    for code in record.codes:
+        if (code.unit, code.scan) == (unit, scan.number) and code.request in PERMANENT_LISTS:
+            by_list.setdefault(code.request[:2].hex(" "), set()).update(dtc.text for dtc in code.entries)
+    return tuple(f"{service} lists {', '.join(sorted(texts))}" for service, texts in by_list.items() if texts)

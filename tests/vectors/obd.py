@@ -1,5 +1,6 @@
 """Answers of SAE J1979 services on CAN with their meaning."""
 
+from vectors.obd_data import OBD_DATA_VECTORS
 from vectors.vector import Vector
 
 from decoders import decode_info, decode_monitor_status, decode_obd_codes
@@ -119,4 +120,5 @@ OBD_VECTORS = (
         {"infotype": 0x00, "items": ("02", "04", "06", "08", "0A"), "leftover": b""},
         "recorded from a vehicle as identifier F800",
     ),
+    *OBD_DATA_VECTORS,
 )

@@ -82,6 +82,13 @@ UDS_VECTORS = (
     ),
     Vector("empty list", "59 02 FB", decode_dtc_list, {"mask": 0xFB, "entries": (), "leftover": b""}, RECORDED),
     Vector(
+        "empty list after a pending answer",
+        "59 02 FF",
+        decode_dtc_list,
+        {"mask": 0xFF, "entries": (), "leftover": b""},
+        RECORDED,
+    ),
+    Vector(
         "list, one code",
         "59 02 FF C0 64 88 2E",
         decode_dtc_list,
@@ -191,7 +198,8 @@ UDS_VECTORS = (
         partial(decode_snapshots, lengths={0xF40D: 1}),
         {
             "records": (SnapshotRecord(number=1, values=((0xF40D, b"\x32"),), whole=True),),
-            "undecoded": b"\x55\x55",
+            "undecoded": b"",
+            "leftover": b"\x55\x55",
         },
         LAYOUT,
     ),
@@ -262,5 +270,12 @@ UDS_VECTORS = (
         decode_identifier,
         {"number": 0xF190, "data": b"ZZ9ZZ9ZZ6NZ000023"},
         "recorded from a vehicle, VIN replaced",
+    ),
+    Vector(
+        "VIN by its OBD identifier",
+        "62 F8 02" + b"ZZ9ZZ9ZZ6NZ000023".hex(),
+        decode_identifier,
+        {"number": 0xF802, "data": b"ZZ9ZZ9ZZ6NZ000023"},
+        "SAE J1979-2, identifier F802 (from memory)",
     ),
 )

@@ -119,7 +119,9 @@ class Cursor:
         return found
 
     def _short(self, count: int, field: str) -> DecodeError:
-        reason = f"{count} bytes are needed, {self._end - self._offset} are left"
+        left = self._end - self._offset
+        needed = "1 byte is" if count == 1 else f"{count} bytes are"
+        reason = f"{needed} needed, {left} {'is' if left == 1 else 'are'} left"
         return DecodeError(field, self._end, self._data, reason)
 
     def error(self, field: str, offset: int, reason: str) -> DecodeError:

@@ -161,7 +161,8 @@ def read_layout(layout: Layout, data: bytes) -> LayoutReading:
     """Read a block by its layout.
 
     Raises:
-        DecodeError: the block is shorter than the layout, or the layout puts a field outside itself.
+        DecodeError: the block is shorter than the layout, the layout puts a field outside itself, or a number of
+            hundreds of bytes is too large for its scale.
     """
     if len(data) < layout.length:
         reason = f"{layout.length} bytes are needed, {len(data)} are there"
@@ -193,7 +194,11 @@ def _carries(field: Field, block: bytes) -> bool:
 def _read(field: Field, block: bytes) -> FieldValue:
     raw = field.bits.word(block)
     label = next((meaning for number, meaning in field.names if number == raw), None) if field.names else None
-    return FieldValue(name=field.name, value=_value(field, raw), unit=field.unit, label=label, raw=raw)
+    try:
+        value = _value(field, raw)
+    except OverflowError as error:
+        raise DecodeError(field.name, field.bits.start // 8, block, "the number is too large for its scale") from error
+    return FieldValue(name=field.name, value=value, unit=field.unit, label=label, raw=raw)
 
 
 def _value(field: Field, raw: int) -> Number | str | None:

@@ -127,7 +127,7 @@ def test_the_object_has_every_part(cli: Cli) -> None:
                     {"offset": 0, "bytes": "7F", "field": "service", "meaning": "negative response"},
                     {"offset": 1, "bytes": "31", "field": "service refused", "meaning": "routine control"},
                 ],
-                "problem": "negative response code at byte 2: 1 bytes are needed, 0 are left",
+                "problem": "negative response code at byte 2: 1 byte is needed, 0 are left",
             }
         ]
     }

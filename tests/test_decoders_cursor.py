@@ -26,7 +26,7 @@ def test_reading_past_the_end_names_field_and_first_missing_byte(method: str) ->
 def test_a_failed_read_does_not_move_the_cursor() -> None:
     cursor = Cursor(b"\x01\x02")
     cursor.u8("first")
-    with pytest.raises(DecodeError, match=r"second at byte 2: 2 bytes are needed, 1 are left"):
+    with pytest.raises(DecodeError, match=r"second at byte 2: 2 bytes are needed, 1 is left"):
         cursor.u16("second")
     assert (cursor.offset, cursor.remaining) == (1, 1)
 

@@ -81,14 +81,14 @@ def test_no_byte_is_a_problem() -> None:
     [
         ("59|02|FF|04 20 00|2F|08 05", "code at byte 7: 2 bytes too many or too few: 08 05"),
         ("59|7B 01", "sub-function at byte 1: 7B is not expected here"),
-        ("59|04|04 20 00|2F|01|01|F4 0C|0B", "identifier F40C at byte 11: 2 bytes are needed, 1 are left"),
+        ("59|04|04 20 00|2F|01|01|F4 0C|0B", "identifier F40C at byte 11: 2 bytes are needed, 1 is left"),
         ("41|0C|1A F8|FE 11 22", "PID at byte 4: the length of PID FE is not known"),
         ("41|01|83 0F", "monitors since clear at byte 4: 4 bytes are needed, 2 are left"),
         ("49|02|01 31 47", "VIN 1 at byte 5: 17 bytes are needed, 2 are left"),
         ("51|01|22 33", "end of message at byte 2: 2 bytes too many: 22 33"),
-        ("2E|F1", "identifier at byte 2: 2 bytes are needed, 1 are left"),
-        ("2E|F1 90", "data of identifier F190 at byte 3: 1 bytes are needed, 0 are left"),
-        ("7F", "service refused at byte 1: 1 bytes are needed, 0 are left"),
+        ("2E|F1", "identifier at byte 2: 2 bytes are needed, 1 is left"),
+        ("2E|F1 90", "data of identifier F190 at byte 3: 1 byte is needed, 0 are left"),
+        ("7F", "service refused at byte 1: 1 byte is needed, 0 are left"),
     ],
 )
 def test_a_damaged_message_is_explained_up_to_the_damage(bars: str, problem: str) -> None:

@@ -310,3 +310,9 @@ def test_the_largest_float_times_a_factor_is_no_error() -> None:
     largest = struct.pack(">d", 1.7976931348623157e308)
     field = Field(name="x", bits=Bits(start=0, length=64), kind="float", scale=Scale(num=10))
     assert math.inf == value_of(field, largest).value
+
+
+def test_a_number_too_large_for_its_scale_is_an_error_at_its_place() -> None:
+    field = whole_bytes("huge", 1, 200, scale=Scale(den=3))
+    with pytest.raises(DecodeError, match="huge at byte 1: the number is too large for its scale"):
+        read_layout(Layout(name="block", length=201, fields=(field,)), b"\xff" * 201)

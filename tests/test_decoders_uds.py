@@ -47,7 +47,7 @@ def test_another_answer_is_no_list(data_hex: str) -> None:
 
 
 def test_a_snapshot_cut_within_a_value_is_refused() -> None:
-    with pytest.raises(DecodeError, match="identifier F40C at byte 11: 2 bytes are needed, 1 are left"):
+    with pytest.raises(DecodeError, match="identifier F40C at byte 11: 2 bytes are needed, 1 is left"):
         decode_snapshots(bytes.fromhex("59 04 04 20 00 2F 01 01 F4 0C 0B"), {0xF40C: 2})
 
 
@@ -57,7 +57,7 @@ def test_a_snapshot_cut_between_identifiers_is_refused() -> None:
 
 
 def test_extended_data_cut_within_a_record_is_refused() -> None:
-    with pytest.raises(DecodeError, match="record 05 at byte 8: 2 bytes are needed, 1 are left"):
+    with pytest.raises(DecodeError, match="record 05 at byte 8: 2 bytes are needed, 1 is left"):
         decode_extended(bytes.fromhex("59 06 12 34 56 24 05 17"), {5: 2})
 
 

@@ -71,7 +71,7 @@ def test_what_udsoncan_asks_is_read_with_the_same_parameters(report: int, number
 def test_udsoncan_leaves_out_the_parameters_of_newer_reports(report: int) -> None:
     data = asked_by_udsoncan(report)
     assert bytes([0x19, report]) == data
-    with pytest.raises(DecodeError, match="at byte 2: 1 bytes are needed"):
+    with pytest.raises(DecodeError, match="at byte 2: 1 byte is needed"):
         decode_dtc_request(data)
 
 

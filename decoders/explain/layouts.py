@@ -25,7 +25,7 @@ def write_layout(scribe: Scribe, layout: Layout) -> None:
     block = scribe.peek(layout.length, layout.name)
     try:
         read_layout(layout, block)
-    except (DecodeError, OverflowError) as error:
+    except DecodeError as error:
         scribe.note(layout.length, layout.name, f"cannot be read by its layout: {error}")
         return
     at = 0

@@ -14,20 +14,22 @@ from gateway.jobs import require_open, why_no_before
 from gateway.links import Plan
 from gateway.visit import Visit
 from sessions.journal import Kind
-from sessions.obd_values import asked_alike
+from sessions.obd_values import asked_alike, offered
 from sessions.plan import plan_live, plan_read_back
 from sessions.plan.unit import read_list, worth_reading
 from sessions.record import JobRecord
 from sessions.record.decode import live_values
 from sessions.verdict.clears import ALL_GROUPS, EMISSIONS_GROUP, OBD_CLEAR
+from sessions.verdict.listing import EMISSION_LIST, NOT_THERE, has_group_list, listing_request
 from sessions.verdict.scans import before_scan
-from sessions.verdict.sights import EMISSION_LIST, fault_keys, listing_request
+from sessions.verdict.sights import fault_keys
 from sessions.verdict.units import memory_read
 
 FRESH_S = 2.0
 """Engine and road speed may be this old when a clear is sent."""
 
 _ENGINE_SPEED, _ROAD_SPEED, _SUPPLY_VOLTAGE = 0x0C, 0x0D, 0x42
+_READ_CODES = 0x19
 KEPT_BACK = "guard: "
 """How the trouble of a request begins that the guard did not let through."""
 
@@ -129,27 +131,31 @@ def clear_unit(visit: Visit, unit: str, *, stated_parked: bool) -> tuple[ClearAn
             break
         exchange = _send_clear(visit, unit, request, standstill)
         obd = any(item.unit == unit and item.outcome is Outcome.ANSWERED for item in record.obd)
-        back = visit.ask({unit: plan_read_back(unit, obd=obd)}, during="readback", to_the_end=True)
+        plan = plan_read_back(unit, obd=obd, group=has_group_list(record, unit))
+        back = visit.ask({unit: plan}, during="readback", to_the_end=True)
         answers.append(
             ClearAnswer(
                 unit=unit,
                 request=request,
                 outcome=exchange.outcome or Outcome.DAMAGED,
                 refusal=exchange.refusal,
-                still_lists=_still_listed(back, by_obd=request == OBD_CLEAR),
+                still_lists=still_listed(back, by_obd=request == OBD_CLEAR),
             )
         )
     return tuple(answers)
 
 
-def _still_listed(back: Sequence[Exchange], *, by_obd: bool) -> tuple[str, ...] | None:
-    """What the read-back lists as stored or failing; None if no whole list came."""
+def still_listed(back: Sequence[Exchange], *, by_obd: bool) -> tuple[str, ...] | None:
+    """What the read-back lists as stored or failing; None if a list that the unit has did not come whole."""
     found: set[str] = set()
     whole = False
     for exchange in back:
         data = exchange.positive
         if data is None:
-            continue
+            plainly_absent = exchange.outcome is Outcome.REFUSED and exchange.refusal in NOT_THERE
+            if plainly_absent or exchange.request[0] != _READ_CODES:
+                continue
+            return None
         try:
             if exchange.request in (b"\x03", b"\x07"):
                 found.update(code.text for code in decode_obd_codes(data).codes)
@@ -200,6 +206,19 @@ class Standstill:
     words: str
 
 
+def speed_tellers(record: JobRecord) -> dict[str, tuple[int, ...]]:
+    """How each unit that told a speed is asked for both: the way it told them, else the way it told the other."""
+    speeds = (_ENGINE_SPEED, _ROAD_SPEED)
+    told: dict[str, set[int]] = {}
+    for item in record.live:
+        if item.pid in speeds:
+            told.setdefault(item.unit, set()).add(item.number)
+    return {
+        unit: tuple((offered((pid,), numbers) or asked_alike((pid,), min(numbers)))[0] for pid in speeds)
+        for unit, numbers in told.items()
+    }
+
+
 def read_standstill(visit: Visit, *, stated_parked: bool) -> Standstill:
     """Read engine speed and road speed now, from every unit of the job that told them before.
 
@@ -207,8 +226,7 @@ def read_standstill(visit: Visit, *, stated_parked: bool) -> Standstill:
         RefusedError: a value is not zero, was not answered, or no unit can tell and nobody stated it.
         LinkError: the way to the vehicle is broken.
     """
-    speeds = (_ENGINE_SPEED, _ROAD_SPEED)
-    tellers = {item.unit: asked_alike(speeds, item.number) for item in visit.record().live if item.pid in speeds}
+    tellers = speed_tellers(visit.record())
     read_at_s = time.monotonic()
     kept = visit.ask({unit: plan_live(unit, tellers[unit]) for unit in sorted(tellers)}, during="interlock")
     _require_sent(kept)

@@ -14,6 +14,7 @@ from sessions.obd_values import offered
 from sessions.plan import plan_round
 from sessions.plan.prelude import LIVE_PIDS
 from sessions.record import JobRecord
+from sessions.verdict.listing import has_group_list
 from sessions.verdict.watched import WatchedFault, watched_faults, worth_watching
 
 _ENGINE_SPEED, _ROAD_SPEED = 0x0C, 0x0D
@@ -28,10 +29,12 @@ class Watch:
     Args:
         tellers: numbers of the live values each unit offers, by unit.
         units: units whose codes are read.
+        groups: those of them that list their emissions group.
     """
 
     tellers: tuple[tuple[str, tuple[int, ...]], ...]
     units: tuple[str, ...]
+    groups: frozenset[str] = frozenset()
 
 
 def watch_of(record: JobRecord, units: Sequence[str]) -> Watch:
@@ -47,13 +50,14 @@ def watch_of(record: JobRecord, units: Sequence[str]) -> Watch:
     }
     # One unit with the most to tell is enough to know the conditions; each more costs bus time in every round.
     best = sorted(tellers.items(), key=lambda offer: (-len(offer[1]), offer[0]))[:1]
-    return Watch(tellers=tuple(best), units=tuple(units))
+    groups = frozenset(unit for unit in units if has_group_list(record, unit))
+    return Watch(tellers=tuple(best), units=tuple(units), groups=groups)
 
 
 def watch_round(visit: Visit, watch: Watch) -> tuple[Exchange, ...]:
     """One round: conditions of the tellers, then codes of each unit, one request at a time."""
     plans = {f"live {unit}": plan_round(unit, live=pids, codes=False) for unit, pids in watch.tellers}
-    plans |= {unit: plan_round(unit, live=(), codes=True) for unit in watch.units}
+    plans |= {unit: plan_round(unit, live=(), codes=True, group=unit in watch.groups) for unit in watch.units}
     return visit.ask(plans, during="watch", guard=visit.guard(Phase.MOVING))
 
 

@@ -209,11 +209,7 @@ def test_speeds_are_read_anew_for_each_request_to_a_unit(cli: Cli, channel: str)
 def stops_at_the_read_back(monkeypatch: pytest.MonkeyPatch) -> None:
     plan = gateway.clearing.plan_read_back
 
-    def stopping(unit: str, *, obd: bool) -> object:
-        signal.raise_signal(signal.SIGINT)
-        return plan(unit, obd=obd)
-
-    monkeypatch.setattr(gateway.clearing, "plan_read_back", stopping)
+    monkeypatch.setattr(gateway.clearing, "plan_read_back", stopping_plan(plan))
 
 
 def test_ctrl_c_ends_after_the_unit_that_is_being_cleared(
@@ -242,9 +238,9 @@ def test_ctrl_c_while_speeds_are_read_clears_nothing(
 
 
 def stopping_plan(plan: Callable[..., object]) -> Callable[..., object]:
-    def stopping(*arguments: object) -> object:
+    def stopping(*arguments: object, **named: object) -> object:
         signal.raise_signal(signal.SIGINT)
-        return plan(*arguments)
+        return plan(*arguments, **named)
 
     return stopping
 

@@ -8,6 +8,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from decoders.values import Answer, AnswerKind, Dtc, Exchange, Outcome, Request, functional_target, source_of
+from sessions.obd_values import asked_alike
 from sessions.plan import (
     Heard,
     heard_units,
@@ -215,8 +216,9 @@ def test_a_read_back_asks_the_lists_and_obd_where_the_unit_speaks_it() -> None:
     assert ["1902FF", "190A", "03", "07"] == asked(plan_read_back(UNIT, obd=True), listed)
 
 
-def test_a_read_back_asks_a_unit_that_refuses_its_list_for_its_emissions_group() -> None:
-    assert ["1902FF", "194233FF1E", "190A"] == asked(plan_read_back(UNIT, obd=False), table({}))
+def test_a_read_back_asks_a_unit_for_its_emissions_group_too() -> None:
+    found = asked(plan_read_back(UNIT, obd=False, group=True), table({}))
+    assert ["1902FF", "190A", "194233FF1E"] == found
 
 
 def test_a_round_reads_conditions_then_session_and_status() -> None:
@@ -229,8 +231,19 @@ def test_a_round_falls_back_on_the_code_list() -> None:
     assert ["22F186", "190A", "1902FF"] == found
 
 
-def test_a_round_falls_back_on_the_emissions_group_at_last() -> None:
-    assert ["22F186", "190A", "1902FF", "194233FF1E"] == asked(plan_round(UNIT, live=(), codes=True), table({}))
+def test_a_round_asks_for_the_emissions_group_where_the_unit_has_it() -> None:
+    supported = asked(plan_round(UNIT, live=(), codes=True, group=True), table({"190A": "590AFF"}))
+    assert ["22F186", "190A", "194233FF1E"] == supported
+    neither = asked(plan_round(UNIT, live=(), codes=True, group=True), table({}))
+    assert ["22F186", "190A", "1902FF", "194233FF1E"] == neither
+
+
+def test_silence_on_a_list_ends_a_round() -> None:
+    def awake_then_silent(request: Request) -> Exchange:
+        return table({"22F186": "62F18601"}, Outcome.SILENT)(request)
+
+    found = asked(plan_round(UNIT, live=(), codes=True, group=True), awake_then_silent)
+    assert ["22F186", "190A"] == found
 
 
 def test_a_round_of_conditions_alone_asks_no_codes() -> None:
@@ -315,3 +328,7 @@ def test_any_answer_names_its_unit_and_only_a_whole_one_what_it_offers() -> None
     late = Answer(source="7E8", data=bytes.fromhex("4100FFFFFFFF"), first_us=1, last_us=2, kind=AnswerKind.LATE)
     said = Exchange(link="sim:plan", target=functional_target("7DF"), request=b"\x01\x00", answers=(late,))
     assert (Heard(unit="7E0/7E8", supported=frozenset()),) == heard_units([said])
+
+
+def test_a_value_is_asked_for_the_way_another_was_told() -> None:
+    assert ((0x0C, 0x0D), (0xF40C, 0xF40D)) == (asked_alike((0x0C, 0x0D), 0x1F), asked_alike((0x0C, 0x0D), 0xF41F))

@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import pytest
 from journal_builder import AT_REST, UNIT, Story, after, cleared, profile, rounds
 from verdict_help import missing, seen, words
 
-from decoders.layout import Layout, Scale, whole_bytes
+from decoders.layout import Bits, Layout, Scale, When, whole_bytes
 from sessions.profile import Profile, ProfileIdentifier, ProfileLayout, ProfileUnit, Quantity
 
 
@@ -66,10 +68,11 @@ def test_a_layout_of_another_unit_says_nothing() -> None:
 
 
 @pytest.mark.parametrize("engine", ["7FC00000", "7F800000"])
-def test_a_quantity_that_is_no_number_is_not_there(engine: str) -> None:
+def test_a_declared_quantity_that_is_no_number_leaves_its_record_unread(engine: str) -> None:
     # IEEE 754: not-a-number and infinity.
     record = RECORD.replace("44FA0000", engine)
-    assert ["50 ± 10 km/h"] == words(stored(profile(layouts=(BOTH,)), record))
+    story = after(stored(profile(layouts=(BOTH,)), record))
+    assert "engine speed is not told in it" in missing(story)
 
 
 def test_a_quantity_that_no_rule_compares_is_no_condition() -> None:
@@ -111,3 +114,32 @@ def test_layouts_of_records_tell_where_the_occurrence_counter_is(
     story.answer(UNIT, "1906403513FF", f"59064035132F{was}").no_obd().end().clear(UNIT, "14FFFFFF")
     story.scan("check").session().codes(C0035_13=0x28).answer(UNIT, "1906403513FF", f"590640351328{now}")
     assert verdict == story.no_obd().end().graded()[0]
+
+
+def test_a_name_in_place_of_a_measured_value_leaves_its_record_unread() -> None:
+    road = whole_bytes("road", 0, 2, scale=Scale(den=100), unit="km/h", names=((0, "not available"),))
+    layout = Layout(name="Drive", length=9, fields=(road, *BOTH.layout.fields[1:]))
+    known = profile(layouts=(replace(BOTH, layout=layout),))
+    assert "road speed is not told in it" in missing(after(stored(known, RECORD.replace("1388", "0000"))))
+
+
+def test_a_field_that_its_record_does_not_carry_leaves_it_unread() -> None:
+    only = When(bits=Bits(start=48, length=8), values=(1,))
+    road = whole_bytes("road", 0, 2, scale=Scale(den=100), unit="km/h", when=(only,))
+    layout = Layout(name="Drive", length=9, fields=(road, *BOTH.layout.fields[1:]))
+    known = profile(layouts=(replace(BOTH, layout=layout),))
+    assert "road speed is not told in it" in missing(after(stored(known, RECORD)))
+
+
+def test_one_quantity_told_twice_and_differently_leaves_its_record_unread() -> None:
+    # 50 km/h by the layout, 60 km/h by the identifier of the standard.
+    record = RECORD.replace("0101", "0102", 1) + "F40D3C"
+    assert "road speed is told twice in it, and differently" in missing(after(stored(profile(layouts=(BOTH,)), record)))
+
+
+def test_a_standard_identifier_keeps_its_meaning_where_the_profile_gives_it_no_quantity() -> None:
+    layout = Layout(name="Speed", length=1, fields=(whole_bytes("speed", 0, 1, unit="km/h"),))
+    plain = ProfileLayout(subject="identifier", number=0xF40D, layout=layout, quantities=())
+    named = ProfileIdentifier(number=0xF40D, name="Speed", length=1)
+    for known in (profile(layouts=(plain,)), profile(identifiers=(named,))):
+        assert ["60 ± 10 km/h"] == words(stored(known, "0101F40D3C"))

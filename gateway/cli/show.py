@@ -41,7 +41,7 @@ def show_scan(console: Console, record: JobRecord, scan: Scan, reason: str) -> N
     for look in looks:
         _line(console, f"  {record.unit_name(look.unit):<{width}}  {look.unit:<17}  {look.words}", width + 23)
         for code, memory, status in look.faults:
-            text = code_words(record.profile, look.unit, code)
+            text = code_words(record, look.unit, code)
             shown = f"status {status}" if status else f"listed by {memory.upper()} services"
             _line(console, f"  {'':<{width}}  {code:<9} {shown}  {text}", width + 25)
     emissions_units = emissions_looks(record, scan)

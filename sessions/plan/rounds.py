@@ -32,24 +32,31 @@ def _plan_live_while_awake(unit: str, numbers: tuple[int, ...]) -> Generator[Req
     return True
 
 
-def plan_read_back(unit: str, *, obd: bool) -> Plan:
-    """Read a unit's codes at once after a clear, before its tests have had time to run."""
-    listing = yield Request(unit, CODE_LIST)
-    if listing.outcome is Outcome.REFUSED:
-        yield Request(unit, EMISSION_CODES)
+def plan_read_back(unit: str, *, obd: bool, group: bool = False) -> Plan:
+    """Read a unit's codes at once after a clear, before its tests have had time to run.
+
+    Args:
+        unit: the unit asked.
+        obd: True to read what 03 and 07 list.
+        group: True to read the list of its emissions group.
+    """
+    yield Request(unit, CODE_LIST)
     yield Request(unit, SUPPORTED_CODES)
+    if group:
+        yield Request(unit, EMISSION_CODES)
     if obd:
         yield Request(unit, OBD_STORED)
         yield Request(unit, OBD_PENDING)
 
 
-def plan_round(unit: str, *, live: tuple[int, ...], codes: bool) -> Plan:
+def plan_round(unit: str, *, live: tuple[int, ...], codes: bool, group: bool = False) -> Plan:
     """One round of watching: live values first, then the status of codes; the first silence ends it.
 
     Args:
         unit: the unit asked.
         live: numbers of the values to read.
         codes: True to read the status of its codes.
+        group: True to read the list of its emissions group as well.
     """
     awake = yield from _plan_live_while_awake(unit, live)
     if not codes or not awake:
@@ -57,7 +64,11 @@ def plan_round(unit: str, *, live: tuple[int, ...], codes: bool) -> Plan:
     session = yield Request(unit, ACTIVE_SESSION)
     if session.outcome is Outcome.SILENT:
         return
-    for request in (SUPPORTED_CODES, CODE_LIST, EMISSION_CODES):
+    for request in (SUPPORTED_CODES, CODE_LIST):
         exchange = yield Request(unit, request)
-        if exchange.outcome in (Outcome.ANSWERED, Outcome.SILENT):
+        if exchange.outcome is Outcome.SILENT:
             return
+        if exchange.outcome is Outcome.ANSWERED:
+            break
+    if group:
+        yield Request(unit, EMISSION_CODES)

@@ -10,6 +10,7 @@ from dataclasses import dataclass, field, replace
 
 from decoders import (
     LiveValue,
+    SeverityList,
     decode_dtc_count,
     decode_extended,
     decode_identifier,
@@ -17,7 +18,9 @@ from decoders import (
     decode_monitor_status,
     decode_obd_codes,
     decode_snapshots,
+    is_padding,
     matches,
+    pid_did_length,
     scale_did,
 )
 from decoders.errors import DecodeError
@@ -27,7 +30,11 @@ from sessions.plan.unit import MONITOR_PIDS, read_list
 from sessions.record.model import Asked, CodeReading, LiveReading, MonitorReading, ObdReading
 
 CODE_LIST_SUBFUNCTIONS = frozenset({0x02, 0x0A, 0x15, 0x42, 0x55})
-OF_GROUP = frozenset({0x42, 0x55})
+UNIT_LISTS = frozenset({0x02, 0x0A})
+CLASSES = 0x1E
+"""Severity classes A, B1, B2 and C, as 19 42 asks for them. Source: ISO 27145-3 (from memory)."""
+
+_ENTRY, _GROUP_ENTRY = 4, 5
 SINGLE_CODE_SUBFUNCTIONS = frozenset({0x04, 0x06})
 COUNT_SUBFUNCTION = 0x01
 DEFAULT_SESSION = 0x01
@@ -125,7 +132,7 @@ def _take_count(walk: _Walk, base: CodeReading, data: bytes) -> None:
     count = decode_dtc_count(data)
     if base.scan is None:
         return
-    walk.masks[base.unit, base.scan] = count.mask
+    _keep_mask(walk, (base.unit, base.scan), count.mask)
     if base.request == FULL_COUNT:
         walk.counts.setdefault((base.unit, base.scan), set()).add(count.count)
 
@@ -134,14 +141,25 @@ def _list_reading(walk: _Walk, base: CodeReading, data: bytes) -> CodeReading:
     listing = read_list(data)
     # Two entries of one code cannot both hold, and bytes left over may hide one more: neither is a whole list.
     entries = {entry.dtc: entry.status for entry in listing.entries}
-    if listing.leftover or len(entries) != len(listing.entries):
+    # A record of zeros between codes leaves one unexplained; behind the last it is fill.
+    zeros = listing.zero_entries * (_GROUP_ENTRY if isinstance(listing, SeverityList) else _ENTRY)
+    if listing.leftover or len(entries) != len(listing.entries) or data[len(data) - zeros :] != bytes(zeros):
         return replace(base, outcome=Outcome.DAMAGED)
-    if base.scan is not None and base.request[1] in OF_GROUP:
+    mask = listing.mask
+    if isinstance(listing, SeverityList) and not listing.entries and not (listing.severity_mask or 0) & CLASSES:
+        # The unit grades no code in any class that was asked for: its list cannot show one.
+        mask = 0
+    if base.scan is not None and base.request[1] in UNIT_LISTS:
+        _keep_mask(walk, (base.unit, base.scan), mask)
+    elif base.scan is not None and isinstance(listing, SeverityList):
         # The mask of the whole unit counts where it was read: a group may support less.
-        walk.masks.setdefault((base.unit, base.scan), listing.mask)
-    elif base.scan is not None:
-        walk.masks[base.unit, base.scan] = listing.mask
-    return replace(base, mask=listing.mask, entries=entries, whole=True)
+        walk.masks.setdefault((base.unit, base.scan), mask)
+    return replace(base, mask=mask, entries=entries, whole=True)
+
+
+def _keep_mask(walk: _Walk, scope: Scope, mask: int) -> None:
+    """A bit holds in a scan where every answer about the whole unit says that it is supported."""
+    walk.masks[scope] = walk.masks.get(scope, 0xFF) & mask
 
 
 def _single_reading(walk: _Walk, base: CodeReading, data: bytes) -> CodeReading:
@@ -212,10 +230,17 @@ def live_values(exchange: Exchange) -> tuple[LiveValue, ...]:
     try:
         if number < OBD_PAGE:
             return decode_live(data)
-        value = scale_did(number, decode_identifier(data).data)
+        value = scale_did(number, _without_fill(number, decode_identifier(data).data))
     except DecodeError:
         return ()
     return () if value is None else (value,)
+
+
+def _without_fill(number: int, data: bytes) -> bytes:
+    """The bytes of an identifier of known length without fill bytes behind them; anything else stays and is damage."""
+    length = pid_did_length(number)
+    fits = length is not None and len(data) > length and is_padding(data[length:])
+    return data[:length] if fits else data
 
 
 def _session_ok(exchange: Exchange) -> bool:

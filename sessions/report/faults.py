@@ -7,6 +7,7 @@ from dataclasses import dataclass
 
 from decoders.values import StatusBit
 from sessions.record import JobRecord
+from sessions.report.stored import StoredPart, stored_parts
 from sessions.report.times import utc_words
 from sessions.report.words import BIT_WORDS, OBD_LIST_WORDS, TONES, unit_words
 from sessions.verdict import FaultVerdict, JobVerdict, SetAside
@@ -60,6 +61,7 @@ class FaultCard:
         first: where it was first listed and the byte there.
         now: where it was looked at last and the byte there.
         rows: its status, line by line.
+        stored: what the unit stored with it.
         nothing_missing: said where `missing` is empty.
     """
 
@@ -76,6 +78,7 @@ class FaultCard:
     first: str
     now: str
     rows: tuple[BitRow, ...]
+    stored: tuple[StoredPart, ...]
     evidence: tuple[str, ...]
     missing: tuple[str, ...]
     nothing_missing: str
@@ -117,6 +120,7 @@ def _card(verdict: JobVerdict, fault: FaultVerdict, number: int) -> FaultCard:
         first=history.first_words(fault.first_seen),
         now=history.now_words(),
         rows=history.rows(),
+        stored=stored_parts(verdict.record, key),
         evidence=fault.ruling.evidence,
         missing=fault.ruling.missing,
         nothing_missing=_NOTHING_MISSING[TONES[fault.verdict]],

@@ -218,7 +218,7 @@ def _vin_source(verdict: JobVerdict) -> tuple[str, ...]:
 def _history(verdict: JobVerdict) -> tuple[HistoryRow, ...]:
     record = verdict.record
     return tuple(
-        HistoryRow(unit_name=record.unit_name(unit), unit=unit, code=code, text=code_words(record.profile, unit, code))
+        HistoryRow(unit_name=record.unit_name(unit), unit=unit, code=code, text=code_words(record, unit, code))
         for unit, code in verdict.history
     )
 

@@ -13,8 +13,9 @@ from sessions.profile import Profile
 from sessions.record import ClearEvent, JobRecord
 from sessions.verdict.counters import unit_erasures
 from sessions.verdict.flips import ALL_GROUPS, EMISSIONS_GROUP, GROUP_CLEARS, OBD_CLEAR, Flip
+from sessions.verdict.listing import EMISSION_LIST, SUPPORTED_LIST
 from sessions.verdict.settings import RuleSettings
-from sessions.verdict.sights import EMISSION_LIST, SUPPORTED_LIST, FaultKey, ObdSight, Sight
+from sessions.verdict.sights import FaultKey, ObdSight, Sight
 
 STORED = StatusBit.PENDING | StatusBit.CONFIRMED | StatusBit.FAILED_SINCE_CLEAR
 KEPT_BITS = STORED | StatusBit.TEST_FAILED | StatusBit.NOT_COMPLETED_SINCE_CLEAR

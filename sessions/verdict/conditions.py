@@ -13,9 +13,9 @@ from itertools import pairwise
 
 from decoders import decode_snapshots, pid_did_length, scale_did
 from decoders.errors import DecodeError
-from decoders.layout import read_layout
+from decoders.layout import FieldValue, read_layout
 from decoders.values import Outcome
-from sessions.profile import Profile, ProfileIdentifier, ProfileLayout
+from sessions.profile import Profile
 from sessions.record import CodeReading, JobRecord, Moment
 from sessions.verdict.live import LiveTracks, Test
 from sessions.verdict.settings import RuleSettings
@@ -23,7 +23,17 @@ from sessions.verdict.sights import FaultKey
 
 POWERTRAIN_NEEDS = ("engine_rpm", "load_percent", "coolant_c")
 ELSEWHERE_USES = ("road_kmh", "engine_rpm", "ambient_c")
-_COMPARED = frozenset({*POWERTRAIN_NEEDS, *ELSEWHERE_USES})
+_WORDS: Mapping[str, str] = {
+    "engine_rpm": "engine speed",
+    "load_percent": "engine load",
+    "coolant_c": "coolant temperature",
+    "road_kmh": "road speed",
+    "ambient_c": "outside temperature",
+}
+"""The quantities that conditions compare, in words."""
+
+Told = tuple[str, float | None]
+"""A quantity that a stored record declares, and its value; None where it is declared and not told."""
 KEEPS_NO_SUCH = frozenset({0x11, 0x12, 0x31})
 """Refusals by which a unit says that it keeps no such record. Source: ISO 14229-1, Annex A."""
 
@@ -187,7 +197,6 @@ def _records(
     """Each record of a 59 04 answer: number, raw bytes, known quantities, problem."""
     if reading.data is None:
         return []
-    identifiers, layouts = profile.identifiers_for(unit), profile.layouts_for(unit, "identifier")
     lengths = _pid_lengths(reading.data) | profile.identifier_lengths(unit)
     try:
         answer = decode_snapshots(reading.data, lengths)
@@ -195,36 +204,54 @@ def _records(
         return [(0, reading.data, {}, f"it does not decode ({error})")]
     found: list[tuple[int, bytes, dict[str, float], str | None]] = []
     for record in answer.records:
-        values: dict[str, float] = {}
+        told: list[Told] = []
         for did, raw in record.values:
-            if (divided := layouts.get(did)) is not None:
-                values |= _divided(divided, raw)
-            elif (identifier := identifiers.get(did)) is not None:
-                values |= _whole(identifier, raw)
-            elif did in _QUANTITY_OF_DID and (scaled := scale_did(did, raw)) is not None:
-                values[_QUANTITY_OF_DID[did]] = scaled.value
+            told += _declared(profile, unit, did, raw) or _standard(did, raw)
+        values, problem = _joined(told)
         raw_record = b"".join(did.to_bytes(2, "big") + raw for did, raw in record.values)
-        found.append((record.number, raw_record, values, None))
+        found.append((record.number, raw_record, values, problem))
     if answer.undecoded:
         found.append((0, answer.undecoded, {}, "the layout of its data is not known: add it to the profile"))
     return found
 
 
-def _divided(item: ProfileLayout, raw: bytes) -> dict[str, float]:
-    """The known quantities among the fields of an identifier that has a layout."""
-    read = {value.name: value.value for value in read_layout(item.layout, raw).values}
-    found = {quantity: read.get(name) for name, quantity in item.quantities if quantity in _COMPARED}
-    return {
-        quantity: value for quantity, value in found.items() if isinstance(value, (int, float)) and math.isfinite(value)
-    }
-
-
-def _whole(item: ProfileIdentifier, raw: bytes) -> dict[str, float]:
-    """The known quantity that an identifier is."""
-    if item.quantity not in _COMPARED:
-        return {}
+def _declared(profile: Profile, unit: str, did: int, raw: bytes) -> list[Told]:
+    """The quantities that the profile finds in an identifier; none where it names none that conditions compare."""
+    if (divided := profile.layouts_for(unit, "identifier").get(did)) is not None:
+        read = {value.name: value for value in read_layout(divided.layout, raw).values}
+        compared = [(name, quantity) for name, quantity in divided.quantities if quantity in _WORDS]
+        if compared:
+            return [(quantity, _number_of(read.get(name))) for name, quantity in compared]
+    item = profile.identifiers_for(unit).get(did)
+    if item is None or item.quantity not in _WORDS:
+        return []
     number = int.from_bytes(raw, "big", signed=item.signed)
-    return {item.quantity: number * item.scale_num / item.scale_den + item.offset}
+    return [(item.quantity, number * item.scale_num / item.scale_den + item.offset)]
+
+
+def _number_of(value: FieldValue | None) -> float | None:
+    """A field's number; None where the record does not carry it, or gives a name in place of a measured value."""
+    if value is None or value.label is not None or not isinstance(value.value, (int, float)):
+        return None
+    return value.value if math.isfinite(value.value) else None
+
+
+def _standard(did: int, raw: bytes) -> list[Told]:
+    """The quantity of an identifier F4xx, which the standard scales; none where the profile gives it another length."""
+    fits = did in _QUANTITY_OF_DID and len(raw) == pid_did_length(did)
+    scaled = scale_did(did, raw) if fits else None
+    return [] if scaled is None else [(_QUANTITY_OF_DID[did], scaled.value)]
+
+
+def _joined(told: list[Told]) -> tuple[dict[str, float], str | None]:
+    """The values of a record, and what is wrong with it if one is not told or told twice and differently."""
+    values: dict[str, float] = {}
+    for quantity, value in told:
+        if value is None:
+            return {}, f"{_WORDS[quantity]} is not told in it"
+        if values.setdefault(quantity, value) != value:
+            return {}, f"{_WORDS[quantity]} is told twice in it, and differently"
+    return values, None
 
 
 def _pid_lengths(data: bytes) -> dict[int, int]:

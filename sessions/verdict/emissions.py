@@ -9,12 +9,12 @@ from decoders.errors import DecodeError
 from decoders.values import Outcome
 from sessions.obd_values import OBD_PAGE, value_request
 from sessions.plan.unit import MONITOR_PIDS
-from sessions.record import JobRecord, Scan
+from sessions.record import JobRecord, ObdReading, Scan
 from sessions.record.decode import answer_of
+from sessions.verdict.listing import PERMANENT_LISTS
 
 MONITORS = frozenset({value_request(MONITOR_PIDS[0]), value_request(OBD_PAGE | MONITOR_PIDS[0])})
 PERMANENT = 0x0A
-EMISSION_PERMANENT = bytes.fromhex("195533")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -113,22 +113,39 @@ def _monitors(record: JobRecord, scan: Scan, unit: str) -> tuple[MonitorStatus |
 
 
 def _permanent(record: JobRecord, scan: Scan, unit: str) -> tuple[tuple[str, ...] | None, str]:
-    """The permanent codes of a unit in a scan, or why they are not known."""
-    asked = [item for item in record.obd if (item.unit, item.scan, item.service) == (unit, scan.number, PERMANENT)]
-    by_group = [
-        code
-        for code in record.codes
-        if (code.unit, code.scan, code.request) == (unit, scan.number, EMISSION_PERMANENT)
-        and code.outcome is Outcome.ANSWERED
-    ]
-    if by_group and not any(item.outcome is Outcome.ANSWERED for item in asked):
-        return tuple(sorted(dtc.text for dtc in by_group[-1].entries)), ""
-    if not asked:
-        return None, "0A not asked"
-    last = asked[-1]
-    if last.outcome is not Outcome.ANSWERED:
-        return None, f"0A {how_it_ended(last.outcome, last.refusal)}"
-    return tuple(sorted(dtc.text for dtc in last.codes)), ""
+    """The permanent codes of a unit in a scan, or why they are not known.
+
+    None are said only where every memory of them that the unit ever told of was read.
+    """
+    told: set[str] = set()
+    answered = False
+    missing: list[str] = []
+    own = [code for code in record.codes if code.unit == unit and code.request in PERMANENT_LISTS]
+    ever = {code.request for code in own if code.outcome is Outcome.ANSWERED}
+    for code in own:
+        if code.scan != scan.number:
+            continue
+        if code.outcome is Outcome.ANSWERED:
+            answered = True
+            told |= {dtc.text for dtc in code.entries}
+        elif code.request in ever or code.outcome is Outcome.DAMAGED:
+            missing.append(f"{code.request[:2].hex(' ')} {how_it_ended(code.outcome, code.refusal)}")
+    obd = [item for item in record.obd if (item.unit, item.service) == (unit, PERMANENT)]
+    asked = [item for item in obd if item.scan == scan.number]
+    if asked and asked[-1].outcome is Outcome.ANSWERED:
+        answered = True
+        told |= {dtc.text for dtc in asked[-1].codes}
+    elif not answered or (asked[-1:] and asked[-1].outcome is Outcome.DAMAGED) or any_answered(obd):
+        words = how_it_ended(asked[-1].outcome, asked[-1].refusal) if asked else "not asked"
+        missing.append(f"0A {words}")
+    if told or (answered and not missing):
+        return tuple(sorted(told)), ""
+    return None, ", ".join(missing)
+
+
+def any_answered(readings: list[ObdReading]) -> bool:
+    """True if any of them was answered."""
+    return any(item.outcome is Outcome.ANSWERED for item in readings)
 
 
 def how_it_ended(outcome: Outcome | None, refusal: int | None) -> str:

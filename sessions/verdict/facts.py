@@ -11,6 +11,7 @@ from sessions.verdict.conditions import stored_sets
 from sessions.verdict.cycles import UnitCycles, cycles_of
 from sessions.verdict.flips import Flip, flips_of, unexplained_erasures
 from sessions.verdict.identity import Swap, swaps_of
+from sessions.verdict.listing import PERMANENT_LISTS
 from sessions.verdict.live import LiveTracks
 from sessions.verdict.met import SetResult, Trial, failing_sets, judge_set
 from sessions.verdict.permanent import Permanent, permanent_copy
@@ -18,7 +19,6 @@ from sessions.verdict.presence import is_new, listed_at, why_unread
 from sessions.verdict.scans import after_scan, before_scan, last_repair
 from sessions.verdict.settings import RuleSettings
 from sessions.verdict.sights import (
-    PERMANENT_LISTS,
     FaultKey,
     ObdSight,
     Sight,

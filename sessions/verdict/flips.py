@@ -6,8 +6,8 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 
 from decoders.values import Dtc, Outcome, Status, StatusBit
-from sessions.record import JobRecord, Moment
-from sessions.verdict.sights import PERMANENT_LISTS
+from sessions.record import ClearEvent, JobRecord, Moment
+from sessions.verdict.listing import PERMANENT_LISTS, in_emissions_group
 
 ALL_GROUPS = bytes.fromhex("14FFFFFF")
 EMISSIONS_GROUP = bytes.fromhex("14FFFF33")
@@ -67,11 +67,16 @@ def unexplained_erasures(record: JobRecord, flips: Iterable[Flip]) -> tuple[Flip
 
 
 def _explained(record: JobRecord, flip: Flip) -> bool:
-    own = b"\x14" + flip.dtc.raw
     return any(
         clear.unit == flip.unit
         and clear.outcome is Outcome.ANSWERED
         and flip.earlier.seq < clear.moment.seq < flip.later.seq
-        and (clear.request in GROUP_CLEARS or clear.request == own)
+        and _erases(record, clear, flip.dtc)
         for clear in record.clears
     )
+
+
+def _erases(record: JobRecord, clear: ClearEvent, dtc: Dtc) -> bool:
+    if clear.request in (EMISSIONS_GROUP, OBD_CLEAR):
+        return in_emissions_group(record, clear.unit, dtc, clear.moment.seq)
+    return clear.request in (ALL_GROUPS, b"\x14" + dtc.raw)

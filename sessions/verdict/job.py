@@ -171,7 +171,7 @@ def _fault_verdict(context: JobContext, facts: FaultFacts, ruling: Ruling) -> Fa
     return FaultVerdict(
         key=key,
         unit_name=record.unit_name(key.unit),
-        text=code_words(record.profile, key.unit, key.dtc.text),
+        text=code_words(record, key.unit, key.dtc.text),
         ruling=ruling,
         set_aside=_set_aside(record, key.unit, key, ruling.verdict),
         first_seen=first_seen,

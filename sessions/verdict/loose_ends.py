@@ -5,6 +5,7 @@ from __future__ import annotations
 from decoders.values import Exchange, Outcome, is_functional, iso_15765_4_unit, source_of
 from sessions.record import JobRecord
 from sessions.verdict.facts import JobContext
+from sessions.verdict.listing import EMISSION_LIST, has_group_list
 from sessions.verdict.scans import last_change
 from sessions.verdict.sights import fault_keys
 from sessions.verdict.units import CODE_REQUESTS, NO_SERVICE_19, memory_read, unit_look
@@ -69,6 +70,8 @@ def unit_reasons(context: JobContext, unit: str) -> tuple[str, ...]:
             reasons.append(f"{label} did not answer {', '.join(lost)} whole in scan {after.number}")
         elif not memory_read(record, after, unit):
             reasons.append(f"{label} was not read in scan {after.number}: {unit_look(record, after, unit).words}")
+        elif has_group_list(record, unit) and EMISSION_LIST not in now:
+            reasons.append(f"{label} did not tell its emission codes by 19 42 in scan {after.number}")
     return tuple(reasons)
 
 

@@ -6,7 +6,8 @@ from enum import StrEnum
 
 from decoders.values import Outcome
 from sessions.record import CodeReading, JobRecord, ObdReading, Scan
-from sessions.verdict.sights import EMISSION_LIST, PERMANENT_LISTS, FaultKey
+from sessions.verdict.listing import PERMANENT_LISTS, has_group_list
+from sessions.verdict.sights import FaultKey
 
 _NOT_SUPPORTED = frozenset({0x11, 0x12})
 
@@ -69,13 +70,15 @@ def _plainly_absent(item: ObdReading) -> bool:
 def _uds_listed(record: JobRecord, key: FaultKey, after: Scan) -> Permanent:
     own = [code for code in record.codes if code.unit == key.unit]
     found = [_in_list(own, key, after, request) for request in PERMANENT_LISTS]
-    # A unit that tells its emission codes through service 19 tells the permanent ones there too, or nobody knows.
-    tells = any(code.request == EMISSION_LIST and code.outcome is Outcome.ANSWERED for code in own)
+    # A unit that tells its emission codes through service 19 tells the permanent ones too, or nobody knows.
     told = any(
         code.request in PERMANENT_LISTS and code.scan == after.number and code.outcome is Outcome.ANSWERED
         for code in own
+    ) or any(
+        (item.unit, item.scan, item.service, item.outcome) == (key.unit, after.number, 0x0A, Outcome.ANSWERED)
+        for item in record.obd
     )
-    if tells and not told:
+    if has_group_list(record, key.unit) and not told:
         found.append(Permanent.UNKNOWN)
     return next((state for state in Permanent if state in found and state is not Permanent.NONE), Permanent.NONE)
 

@@ -6,8 +6,9 @@ from collections.abc import Sequence
 
 from decoders.values import Outcome
 from sessions.record import JobRecord, Scan
+from sessions.verdict.listing import listing_requests, naming_requests
 from sessions.verdict.scans import first_change
-from sessions.verdict.sights import FaultKey, ObdSight, Sight, listing_request
+from sessions.verdict.sights import FaultKey, ObdSight, Sight
 
 
 def listed_at(sights: Sequence[Sight], obd: Sequence[ObdSight], scan: int) -> bool:
@@ -22,13 +23,16 @@ def why_unread(record: JobRecord, key: FaultKey, obd: Sequence[ObdSight], after:
     if after is None:
         return "there is no complete scan after the last clear"
     if key.memory == "dtc":
-        listing = listing_request(record, key.unit)
-        lists = [
-            code.outcome
-            for code in record.codes
-            if (code.unit, code.scan, code.request) == (key.unit, after.number, listing)
-        ]
-        return _why_none_whole(lists, f"scan {after.number}, {listing[:2].hex(' ').upper()}")
+        for listing in listing_requests(record, key.unit, key.dtc):
+            lists = [
+                code.outcome
+                for code in record.codes
+                if (code.unit, code.scan, code.request) == (key.unit, after.number, listing)
+            ]
+            why = _why_none_whole(lists, f"scan {after.number}, {listing[:2].hex(' ').upper()}")
+            if why is not None:
+                return why
+        return None
     permanent_only = {sight.service for sight in obd if sight.listed} == {0x0A}
     for service in (0x0A,) if permanent_only else (0x03, 0x07):
         asked = [
@@ -59,10 +63,11 @@ def is_new(record: JobRecord, key: FaultKey, sights: Sequence[Sight], obd: Seque
     if not listed_at(sights, obd, after.number) or any(listed_at(sights, obd, number) for number in earlier):
         return False
     if key.memory == "dtc":
+        listings = naming_requests(record, key.unit, key.dtc)
         return any(
             code.unit == key.unit
             and code.scan in earlier
-            and code.request == listing_request(record, key.unit)
+            and code.request in listings
             and code.outcome is Outcome.ANSWERED
             for code in record.codes
         )

@@ -8,12 +8,7 @@ from dataclasses import dataclass
 from decoders.values import Dtc, Outcome, Status, StatusBit
 from sessions.record import CodeReading, JobRecord, Moment
 from sessions.record.model import During
-
-FULL_LIST = bytes.fromhex("1902FF")
-SUPPORTED_LIST = bytes.fromhex("190A")
-EMISSION_LIST = bytes.fromhex("194233FF1E")
-PERMANENT_LISTS = (bytes.fromhex("1915"), bytes.fromhex("195533"))
-"""Permanent codes of the unit and of its emissions group. Source: ISO 14229-1, sub-functions 15 and 55."""
+from sessions.verdict.listing import EMISSION_LIST, FULL_LIST, PERMANENT_LISTS, SUPPORTED_LIST, naming_requests
 
 FAILED = StatusBit.TEST_FAILED
 CAME_BACK = StatusBit.TEST_FAILED_THIS_CYCLE | StatusBit.FAILED_SINCE_CLEAR | StatusBit.PENDING | StatusBit.CONFIRMED
@@ -107,7 +102,7 @@ def sights_of(record: JobRecord, unit: str, dtc: Dtc) -> tuple[Sight, ...]:
     """
     known = any(code.unit == unit and code.request == SUPPORTED_LIST and dtc in code.entries for code in record.codes)
     clears = [clear.moment.seq for clear in record.clears if clear.unit == unit]
-    listing = listing_request(record, unit)
+    listing = naming_requests(record, unit, dtc)[0]
     found: list[Sight] = []
     for code in record.codes:
         if code.unit != unit or code.outcome is not Outcome.ANSWERED:
@@ -122,15 +117,6 @@ def sights_of(record: JobRecord, unit: str, dtc: Dtc) -> tuple[Sight, ...]:
                 continue
         found.append(sight)
     return tuple(found)
-
-
-def listing_request(record: JobRecord, unit: str) -> bytes:
-    """The request by which a unit lists its faults: 19 02, or 19 42 from one that only ever answered that.
-
-    Source: SAE J1979-2 / ISO 27145-3, a unit may offer the emissions group alone.
-    """
-    answered = {code.request for code in record.codes if code.unit == unit and code.outcome is Outcome.ANSWERED}
-    return EMISSION_LIST if EMISSION_LIST in answered and FULL_LIST not in answered else FULL_LIST
 
 
 def _sight(code: CodeReading, dtc: Dtc, listing: bytes) -> Sight | None:

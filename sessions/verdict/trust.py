@@ -10,8 +10,9 @@ from sessions.record import JobRecord
 from sessions.verdict.clears import Erase
 from sessions.verdict.cycles import KeyOn
 from sessions.verdict.flips import GROUP_CLEARS
+from sessions.verdict.listing import SUPPORTED_LIST
 from sessions.verdict.settings import RuleSettings
-from sessions.verdict.sights import SUPPORTED_LIST, FaultKey, Sight
+from sessions.verdict.sights import FaultKey, Sight
 
 SEES_FAILURE = StatusBit.TEST_FAILED | StatusBit.TEST_FAILED_THIS_CYCLE | StatusBit.PENDING | StatusBit.CONFIRMED
 

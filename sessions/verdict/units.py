@@ -8,7 +8,14 @@ from dataclasses import dataclass
 from decoders.values import Outcome
 from decoders.values.status import FAULT_BITS
 from sessions.record import CodeReading, JobRecord, ObdReading, Scan
-from sessions.verdict.sights import EMISSION_LIST, FULL_LIST, PERMANENT_LISTS, SUPPORTED_LIST, listing_request
+from sessions.verdict.listing import (
+    EMISSION_LIST,
+    FULL_LIST,
+    PERMANENT_LISTS,
+    SUPPORTED_LIST,
+    has_group_list,
+    listing_request,
+)
 
 NO_SERVICE_19 = 0x11
 """serviceNotSupported. 7F, not supported in this session, means that the memory is there and unread."""
@@ -89,6 +96,7 @@ def unit_look(record: JobRecord, scan: Scan, unit: str) -> UnitLook:
         faults=faults + _obd_faults(obd, {code.partition("-")[0] for code, _memory, _status in faults}),
         others=(
             *(("its mask shows no fault bit",) if blind else ()),
+            *_other_list(record, scan, unit),
             *_unread_memories(record, unit, obd),
             *_unread_permanent_list(record, scan, unit),
             *_permanent_copies(record, scan, unit),
@@ -143,6 +151,21 @@ def _last_listing(record: JobRecord, scan: Scan, unit: str) -> CodeReading | Non
     listing = listing_request(record, unit)
     codes = [code for code in record.codes if (code.unit, code.scan, code.request) == (unit, scan.number, listing)]
     return codes[-1] if codes else None
+
+
+def _other_list(record: JobRecord, scan: Scan, unit: str) -> tuple[str, ...]:
+    """Of 19 02 and 19 42 the one by which the unit is not read, if it went unread in this scan."""
+    if not has_group_list(record, unit):
+        return ()
+    other = FULL_LIST if listing_request(record, unit) == EMISSION_LIST else EMISSION_LIST
+    asked = [code for code in record.codes if (code.unit, code.scan, code.request) == (unit, scan.number, other)]
+    name = other[:2].hex(" ")
+    if not asked:
+        return (f"{name} not asked",)
+    if asked[-1].outcome is Outcome.ANSWERED:
+        return ()
+    refusal = asked[-1].refusal
+    return (f"{name} {asked[-1].outcome.value}" + (f" ({refusal:02X})" if refusal is not None else ""),)
 
 
 def _faults_by_19(record: JobRecord, scan: Scan, unit: str) -> tuple[tuple[str, str, str], ...]:

@@ -174,6 +174,8 @@ def mistake(text: str) -> str:
             "Number 4-5000000",
             "line 41: Load: more than 1000000 multiplexer numbers in the file",
         ),
+        ("Number 4-5, 68-68", "Number 9-3", "line 41: Load: the range 9-3 ends before it begins"),
+        ("Number 4-5, 68-68", f"Number 4-{'5' * 5000}", "line 41: a number of more than 40 digits"),
     ],
 )
 def test_what_cannot_be_meant_names_line_and_signal(old: str, new: str, expected: str) -> None:
@@ -221,3 +223,10 @@ def test_a_file_changed_anywhere_is_read_or_refused_with_one_kind_of_error(data:
         for item in read_by_us:
             read_layout(item.layout, bytes(item.layout.length))
     assert "car.dbc" == named
+
+
+def test_a_file_too_large_to_be_one_is_not_read_whole(tmp_path: Path) -> None:
+    path = tmp_path / "car.dbc"
+    path.write_bytes(b" " * (16 * 2**20 + 1))
+    with pytest.raises(UsageError, match=r"^car\.dbc is larger than 16 MB"):
+        read_dbc(path)

@@ -84,6 +84,10 @@ def test_an_address_is_told_by_number_format_and_address_byte(
         (can_ids("normal 11-bit", "1", "0", "extended 11-bit", "1", "256"), "no CAN identifiers are there for it"),
         (can_ids("normal 11-bit", "-1", "0", "normal 11-bit", "1", "0"), "no CAN identifiers are there for it"),
         (can_ids("some", "1", "0", "normal 11-bit", "1", "0"), "no CAN identifiers are there for it"),
+        (
+            can_ids("normal 11-bit", "zz", "0", "normal 11-bit", "1", "0"),
+            "its communication parameter CP_CanPhysReqId is no number",
+        ),
     ],
 )
 def test_a_unit_without_identifiers_is_left_out_with_all_it_has(tmp_path: Path, comparams: str, why: str) -> None:

@@ -221,6 +221,7 @@ INLINE = 'field = [{ name = "Left", bit = 0, bits = 12, quantity = "road_kmh" }]
         ('"1106"', '"11066"', 3, 'layout.identifier: must be hex text in quotes from "0000" to "FFFF", not \'11066\''),
         ('"2f0"', '"2f0:12"', 46, "layout.message: a message has no address byte: '2F0:12'"),
         ('"2f0"', '"12f0"', 46, "layout.message: '12f0' is not a CAN identifier"),
+        ("bits = 12", "bits = 65", 48, "layout.field.bits: a number has at most 64 bits: write kind ="),
         ("length = 6", "length = 0", 4, "layout.length: must be from 1 to 4095, not 0"),
         ("length = 6\n", "", 1, "layout.length: is missing"),
         ('["7E0/7E8"]', '["7E1/7E9"]', 5, "layout.units: no [[unit]] has the address 7E1/7E9"),

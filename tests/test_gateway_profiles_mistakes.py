@@ -49,6 +49,21 @@ def test_a_missing_key_names_the_table_that_lacks_it(line: str, expected: str) -
         ('name = "Meridel Sant"', "name = 5", "line 3, profile.name: must be text in quotes, not 5"),
         ('name = "Meridel Sant"', 'name = " "', "line 3, profile.name: must not be empty"),
         (
+            'name = "Meridel Sant"',
+            'name = "a\\u001b[31mred"',
+            "line 3, profile.name: must not hold control characters",
+        ),
+        (
+            'name = "Meridel Sant"',
+            f"name = 0x{'F' * 5000}",
+            "line 3, profile.name: must be text in quotes, not a number of 20000 bits",
+        ),
+        (
+            "hold_s = 20",
+            f"hold_s = 0x{'F' * 5000}",
+            "line 32, code.hold_s: must be from 1 to 86400, not a number of 20000 bits",
+        ),
+        (
             "electric_drive = true",
             'electric_drive = "yes"',
             "line 6, profile.electric_drive: must be true or false, not 'yes'",
@@ -219,3 +234,15 @@ def test_an_identifier_that_is_there_twice_is_named(units: str, who: str) -> Non
     again = f'[[identifier]]\nname = "again"\nlength = 1\nnumber = "1105"\n{units}\n'
     expected = f"1105 is there twice for {who}"
     assert message_for(FULL + again + again).endswith(expected)
+
+
+@pytest.mark.parametrize("name", ["../car.dbc", "folder/car.dbc", "/car.dbc", "..", "folder\\\\car.dbc"])
+def test_broadcast_messages_come_from_a_file_beside_the_profile(name: str) -> None:
+    text = changed('maker = "Meridel"', f'broadcast = "{name}"')
+    expected = "line 4, profile.broadcast: must be the name of a file in the profile's own folder, without a path"
+    assert f"meridel.toml, {expected}" == message_for(text)
+
+
+def test_a_file_name_that_no_system_has_is_refused() -> None:
+    text = changed('maker = "Meridel"', 'broadcast = "a\\u0000b"')
+    assert "meridel.toml, line 4, profile.broadcast: must not hold control characters" == message_for(text)

@@ -24,7 +24,8 @@ from sessions.profile import (
     ProfileUnit,
 )
 
-TEXTS = st.text(st.characters(exclude_categories=["Cs"]), max_size=8)
+TEXTS = st.text(st.characters(exclude_categories=["Cs", "Cc"]), max_size=8)
+FILES = st.text(st.characters(categories=["L", "N"]), max_size=8)
 NAMES = TEXTS.filter(lambda text: bool(text.strip()))
 NUMBERS = st.integers(-MAX_INTEGER, MAX_INTEGER)
 UNITS = ("7E0/7E8", "18DA28F1/18DAF128", "6F0:12/612:F0")
@@ -117,7 +118,7 @@ def profiles(draw: st.DrawFn) -> Profile:
         maker=draw(TEXTS),
         model=draw(TEXTS),
         electric_drive=draw(st.booleans()),
-        broadcast=draw(st.just("") | NAMES),
+        broadcast=draw(FILES),
         units=units,
         codes=codes,
         identifiers=identifiers,

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import re
 import struct
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from fractions import Fraction
 from pathlib import Path
@@ -46,6 +46,8 @@ _LINES = re.compile(
     """,
     re.VERBOSE,
 )
+_MOST_DIGITS, _MOST_BYTES = 40, 16 * 2**20
+_LONG_NUMBER = re.compile(rf"\d{{{_MOST_DIGITS + 1},}}")
 _RANGE = re.compile(r"(\d+)\s*-\s*(\d+)")
 
 
@@ -73,9 +75,12 @@ def read_dbc(path: Path) -> tuple[ProfileMessage, ...]:
         UsageError: the file cannot be read or says something that cannot be meant; names file, line and message.
     """
     try:
-        content = path.read_bytes()
+        with path.open("rb") as file:
+            content = file.read(_MOST_BYTES + 1)
     except OSError as error:
         raise UsageError(f"{path.name} cannot be read: {error.strerror}", next_step="check the path") from error
+    if len(content) > _MOST_BYTES:
+        raise UsageError(f"{path.name} is larger than {_MOST_BYTES // 2**20} MB", next_step="check the path")
     try:
         text = content.decode("utf-8-sig")
     except UnicodeDecodeError:
@@ -101,6 +106,9 @@ def _error(name: str, line: int, reason: str) -> UsageError:
 def _message_lines(text: str, name: str) -> list[_MessageLine]:
     """The messages and signals as they are written, checked for what cantools does not check or cannot bear."""
     visible = _HIDDEN.sub(lambda found: re.sub(r"[^\n]", " ", found[0]), text)
+    if long := _LONG_NUMBER.search(visible):
+        line = visible.count("\n", 0, long.start()) + 1
+        raise _error(name, line, f"a number of more than {_MOST_DIGITS} digits")
     messages: list[_MessageLine] = []
     values = 0
     line, place = 1, 0
@@ -112,7 +120,7 @@ def _message_lines(text: str, name: str) -> list[_MessageLine]:
         elif found["signal"] is not None:
             _add_signal(messages, found, line, name)
         else:
-            values += sum(int(high) - int(low) + 1 for low, high in _RANGE.findall(found["ranges"]))
+            values += sum(_spans(found, line, name))
             if values > _MOST_VALUES:
                 raise _error(name, line, f"{found['muxed']}: more than {_MOST_VALUES} multiplexer numbers in the file")
     kept = [item for item in messages if item.can_id]
@@ -121,6 +129,14 @@ def _message_lines(text: str, name: str) -> list[_MessageLine]:
         if first.setdefault(item.can_id, item) is not item:
             raise _error(name, item.line, f"message {item.can_id} is already in line {first[item.can_id].line}")
     return kept
+
+
+def _spans(found: re.Match[str], line: int, name: str) -> Iterator[int]:
+    """How many numbers each range of a multiplexed signal holds."""
+    for low, high in _RANGE.findall(found["ranges"]):
+        if int(high) < int(low):
+            raise _error(name, line, f"{found['muxed']}: the range {low}-{high} ends before it begins")
+        yield int(high) - int(low) + 1
 
 
 def _message_line(found: re.Match[str], line: int, name: str) -> _MessageLine:

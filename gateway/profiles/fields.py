@@ -8,9 +8,11 @@ from __future__ import annotations
 
 import difflib
 import re
+import unicodedata
 from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass
 from fractions import Fraction
+from pathlib import Path
 from typing import Any
 
 from decoders.errors import UsageError
@@ -21,6 +23,7 @@ Reader = Callable[[Any], Any]
 FIGURES = tuple(RuleSettings().to_payload())
 # What a journal can hold (RFC 7493 section 2.2).
 MAX_INTEGER = 2**53 - 1
+_LONG_BITS = 64
 _HEX = re.compile(r"[0-9A-Fa-f]+\Z")
 # ISO 14229-1, DTCExtDataRecordNumber: 01 to EF name one record, the rest is reserved or a group.
 _RECORDS = range(0x01, 0xF0)
@@ -48,10 +51,29 @@ def optional(read: Reader) -> Field:
 
 
 def text(value: Any) -> str:
-    """Any text."""
+    """Any text without what a terminal would take for a command."""
     if not isinstance(value, str):
         raise UsageError(f"must be text in quotes, not {_shown(value)}")
+    if any(map(_is_control, value)):
+        raise UsageError("must not hold control characters")
     return value
+
+
+def _is_control(sign: str) -> bool:
+    return unicodedata.category(sign) == "Cc" and not sign.isspace()
+
+
+def plain(found: str) -> str:
+    """A text from elsewhere, made fit for a profile: a space for each control character, none around it."""
+    return "".join(" " if _is_control(sign) else sign for sign in found).strip()
+
+
+def file_name(value: Any) -> str:
+    """The name of a file beside the profile: no folder, no way out of the profile's own."""
+    found = name(value)
+    if found != Path(found).name or "\\" in found or found in (".", ".."):
+        raise UsageError("must be the name of a file in the profile's own folder, without a path")
+    return found
 
 
 def name(value: Any) -> str:
@@ -75,7 +97,7 @@ def integer(low: int = -MAX_INTEGER, high: int = MAX_INTEGER) -> Reader:
         if isinstance(value, bool) or not isinstance(value, int):
             raise UsageError(f"must be a whole number, not {_shown(value)}")
         if not low <= value <= high:
-            raise UsageError(f"must be from {low} to {high}, not {value}")
+            raise UsageError(f"must be from {low} to {high}, not {_shown(value)}")
         return value
 
     return read
@@ -127,7 +149,7 @@ def record_number(value: Any) -> int:
     """The number of an extended data record, hex text; a bare number where hex and decimal read the same."""
     if isinstance(value, int) and not isinstance(value, bool):
         if value > 9:
-            raise UsageError(f'{value} may be hex or decimal: write it as hex text, e.g. "10"')
+            raise UsageError(f'{_shown(value)} may be hex or decimal: write it as hex text, e.g. "10"')
         value = str(value)
     return _hex(value, _RECORDS)
 
@@ -246,4 +268,7 @@ def _shown(value: Any) -> str:
         return "true" if value else "false"
     if isinstance(value, dict):
         return "a table"
+    if isinstance(value, int) and value.bit_length() > _LONG_BITS:
+        # Beyond some thousand digits Python refuses to write a number out.
+        return f"a number of {value.bit_length()} bits"
     return "a list" if isinstance(value, list) else repr(value)

@@ -43,7 +43,8 @@ _SUBJECTS = ("identifier", "record", "message")
 _PLACES = ("byte", "bytes", "bit", "bits")
 _OF_NUMBERS = ("little_endian", "scale_num", "scale_den", "offset", "unit", "names", "quantity")
 _MEANINGLESS: Mapping[str, tuple[str, ...]] = {"text": _OF_NUMBERS, "bytes": _OF_NUMBERS, "float": ("names",)}
-_FLOAT_BITS = (16, 32, 64)
+FLOAT_BITS = (16, 32, 64)
+MOST_NUMBER_BITS = 64
 
 
 def make_block(values: Mapping[str, Any], rows: Iterable[Mapping[str, Any]], fail: Fail, fails: list[Fail]) -> Block:
@@ -117,8 +118,13 @@ def _bits(row: Mapping[str, Any], kind: FieldKind, fail: Fail) -> Bits:
             )
     if kind in ("text", "bytes") and (start % 8 or length % 8):
         raise fail("bits", UsageError(f"a field of kind {kind} is whole bytes"))
-    if kind == "float" and length not in _FLOAT_BITS:
+    if kind == "float" and length not in FLOAT_BITS:
         raise fail("bits" if "bits" in row else "bytes", UsageError("a float has 16, 32 or 64 bits"))
+    if kind in ("unsigned", "signed") and length > MOST_NUMBER_BITS:
+        raise fail(
+            "bits" if "bits" in row else "bytes",
+            UsageError(f'a number has at most {MOST_NUMBER_BITS} bits: write kind = "bytes" for more'),
+        )
     return Bits(start=start, length=length, order="little" if row.get("little_endian") else "big")
 
 

@@ -36,7 +36,7 @@ PROFILE = {
     "maker": optional(read.text),
     "model": optional(read.text),
     "electric_drive": optional(read.boolean),
-    "broadcast": optional(read.name),
+    "broadcast": optional(read.file_name),
     "settings": optional(read.settings),
 }
 UNIT = {

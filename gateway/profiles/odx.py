@@ -14,6 +14,7 @@ from decoders.errors import UsageError
 from decoders.layout import Layout
 from decoders.values import CanId, Dtc, UnitAddress
 from decoders.values.address import MAX_11_BIT, MAX_29_BIT
+from gateway.profiles.fields import plain
 from gateway.profiles.write import comment, profile_text, shown
 from sessions.profile import Profile, ProfileCode, ProfileIdentifier, ProfileLayout, ProfileUnit
 
@@ -210,13 +211,15 @@ class _Import:
             self._leave(f"the unit {name} with all that it has", str(error))
             return
         self.layers.append(f"{kind} {name}: the unit {address}")
-        self.units.append(ProfileUnit(address=address, name=(layer.long_name or "").strip() or name))
+        self.units.append(ProfileUnit(address=address, name=plain(layer.long_name or "") or name))
         self._take_codes(layer, address)
         for service in layer.services:
             try:
                 self._take_service(service, address)
             except NotExpressibleError as error:
                 self._leave(f"{name}.{service.short_name}", str(error))
+            except RecursionError:
+                self._leave(f"{name}.{service.short_name}", "its answer contains itself")
         for job in layer.single_ecu_jobs:
             self._leave(f"{name}.{job.short_name}", "a job is a program of its own")
         for chart in layer.state_charts:
@@ -229,7 +232,7 @@ class _Import:
             size = dop.diag_coded_type.get_static_bit_length()
             for code in dop.dtcs:
                 what = f"{layer.short_name}.{code.short_name}"
-                text = " ".join(str(code.text).split())
+                text = " ".join(plain(str(code.text)).split())
                 if size not in (16, 24) or not 0 <= code.trouble_code < 1 << size:
                     self._leave(what, "a code has two or three bytes")
                 elif dop.compu_method.category.value != "IDENTICAL":
@@ -252,7 +255,7 @@ class _Import:
             raise NotExpressibleError("its request is not for one fixed identifier of two bytes")
         if len(service.positive_responses) != 1:
             raise NotExpressibleError(f"it has {len(service.positive_responses)} positive answers")
-        title = (service.long_name or "").strip() or service.short_name
+        title = plain(service.long_name or "") or service.short_name
         block = layout_of(title, service.positive_responses[0].parameters, first=_DATA_AT)
         if block.layout.length > _LONGEST:
             raise NotExpressibleError(f"an identifier has at most {_LONGEST} bytes")
@@ -291,9 +294,13 @@ def _table_address(table: ComparamInstance) -> str | None:
 
 
 def _can_id(table: ComparamInstance, name: str) -> CanId | None:
-    """An identifier by its number, its frame format and its address byte; None if it is not there or not told."""
+    """An identifier by its number, its frame format and its address byte; None if it is not there or not told.
+
+    Raises:
+        NotExpressibleError: one of them is no number.
+    """
     text, form = table.get_subvalue(f"{name}Id"), table.get_subvalue(f"{name}Format") or ""
-    if text is None or not 0 <= (number := int(text, 0)) <= MAX_29_BIT:
+    if text is None or not 0 <= (number := _parameter(f"{name}Id", text)) <= MAX_29_BIT:
         return None
     is_29_bit = "29-bit" in form or number > MAX_11_BIT
     if not is_29_bit and "11-bit" not in form:
@@ -301,6 +308,15 @@ def _can_id(table: ComparamInstance, name: str) -> CanId | None:
     if form.startswith("normal"):
         return CanId(number, is_29_bit)
     extension = table.get_subvalue(f"{name}ExtAddr")
-    if extension is None or not 0 <= (byte := int(extension, 0)) <= 0xFF:
+    if extension is None or not 0 <= (byte := _parameter(f"{name}ExtAddr", extension)) <= 0xFF:
         return None
     return CanId(number, is_29_bit, byte)
+
+
+def _parameter(name: str, text: str) -> int:
+    from gateway.profiles.odx_fields import NotExpressibleError
+
+    try:
+        return int(text, 0)
+    except ValueError:
+        raise NotExpressibleError(f"its communication parameter {name} is no number") from None

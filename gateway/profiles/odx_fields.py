@@ -31,7 +31,8 @@ from odxtools.standardlengthtype import StandardLengthType
 from odxtools.structure import Structure
 
 from decoders.layout import Bits, Field, FieldKind, Layout, Scale
-from gateway.profiles.fields import MAX_INTEGER
+from gateway.profiles.fields import MAX_INTEGER, plain
+from gateway.profiles.layouts import FLOAT_BITS, MOST_NUMBER_BITS
 
 # A name for a range of raw numbers is written out for each of them, up to so many.
 _MOST_NAMES = 256
@@ -130,7 +131,7 @@ class _Walk:
         is_fixed = isinstance(parameter, PhysicalConstantParameter)
         match parameter.dop:
             case DataObjectProperty() as dop:
-                unit = dop.unit.display_name if dop.unit is not None else ""
+                unit = plain(dop.unit.display_name) if dop.unit is not None else ""
                 if dop.internal_constr is not None or dop.physical_constr is not None:
                     self.losses.append(f"limits of {name}")
                 self._atom(name, bit, dop.diag_coded_type, dop.compu_method, unit, is_fixed=is_fixed)
@@ -203,6 +204,10 @@ class _Walk:
             if compu is not None and not isinstance(compu, IdenticalCompuMethod):
                 raise NotExpressibleError(f"its conversion {compu.category.value} starts from {kind}")
             return Field(name=name, bits=bits, kind=kind)
+        if kind == "float" and bits.length not in FLOAT_BITS:
+            raise NotExpressibleError(f"no floating-point number has {bits.length} bits")
+        if bits.length > MOST_NUMBER_BITS:
+            raise NotExpressibleError(f"a number of {bits.length} bits")
         match compu:
             case None | IdenticalCompuMethod():
                 return Field(name=name, bits=bits, kind=kind, unit=unit)
@@ -240,7 +245,7 @@ class _Walk:
         names: dict[int, str] = {}
         for scale in table.compu_scales if table is not None else ():
             numbers = _numbers(scale)
-            meaning = str(scale.compu_const.value or "") if scale.compu_const is not None else ""
+            meaning = plain(str(scale.compu_const.value or "")) if scale.compu_const is not None else ""
             if numbers is None or not meaning.strip():
                 self.losses.append(
                     f"a name of {name} for a range of numbers" if numbers is None else f"a name of {name}"
@@ -253,7 +258,7 @@ class _Walk:
 
 
 def _title(parameter: Parameter) -> str:
-    return (parameter.long_name or "").strip() or parameter.short_name
+    return plain(parameter.long_name or "") or parameter.short_name
 
 
 def _bit_length(name: str, coded: DiagCodedType) -> int:

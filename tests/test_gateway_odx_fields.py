@@ -289,7 +289,7 @@ def test_odxtools_reads_the_answers_of_the_sample_files_alike(recordings: Path, 
 
 
 def test_a_float_of_another_length_and_a_number_wider_than_a_profile_allows_leave_their_bytes(tmp_path: Path) -> None:
-    layout, left_out = one_field(tmp_path, dop("x", coded(24, "A_FLOAT32"), physical="A_FLOAT64"))
+    layout, left_out = one_field(tmp_path, dop("x", coded(24, "A_FLOAT32"), physical="A_FLOAT32"))
     assert ((), ("one: x: no floating-point number has 24 bits",)) == (layout.fields, left_out)
     layout, left_out = one_field(tmp_path, dop("x", coded(128)))
     assert ((), ("one: x: a number of 128 bits",)) == (layout.fields, left_out)

@@ -211,7 +211,7 @@ class _Import:
             self._leave(f"the unit {name} with all that it has", str(error))
             return
         self.layers.append(f"{kind} {name}: the unit {address}")
-        self.units.append(ProfileUnit(address=address, name=plain(layer.long_name or "") or name))
+        self.units.append(ProfileUnit(address=address, name=plain(layer.long_name or "") or plain(name)))
         self._take_codes(layer, address)
         for service in layer.services:
             try:
@@ -255,7 +255,7 @@ class _Import:
             raise NotExpressibleError("its request is not for one fixed identifier of two bytes")
         if len(service.positive_responses) != 1:
             raise NotExpressibleError(f"it has {len(service.positive_responses)} positive answers")
-        title = plain(service.long_name or "") or service.short_name
+        title = plain(service.long_name or "") or plain(service.short_name)
         block = layout_of(title, service.positive_responses[0].parameters, first=_DATA_AT)
         if block.layout.length > _LONGEST:
             raise NotExpressibleError(f"an identifier has at most {_LONGEST} bytes")

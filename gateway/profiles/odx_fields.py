@@ -111,7 +111,7 @@ class _Walk:
             if parameter.byte_position is not None:
                 self.cursor = origin + parameter.byte_position
             title = _title(parameter)
-            self._parameter(parameter, f"{prefix}{title if titles[title] == 1 else parameter.short_name}")
+            self._parameter(parameter, f"{prefix}{title if titles[title] == 1 else plain(parameter.short_name)}")
 
     def _parameter(self, parameter: Parameter, name: str) -> None:
         bit = parameter.bit_position or 0
@@ -258,7 +258,7 @@ class _Walk:
 
 
 def _title(parameter: Parameter) -> str:
-    return plain(parameter.long_name or "") or parameter.short_name
+    return plain(parameter.long_name or "") or plain(parameter.short_name)
 
 
 def _bit_length(name: str, coded: DiagCodedType) -> int:

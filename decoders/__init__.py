@@ -121,6 +121,7 @@ from decoders.services import (
     service_name,
 )
 from decoders.uds_data import (
+    IDENTIFIER_LENGTHS,
     IDENTIFIER_NAMES,
     ClearAnswer,
     DtcSettingAnswer,
@@ -130,6 +131,7 @@ from decoders.uds_data import (
     RoutineAnswer,
     SessionAnswer,
     TesterPresentAnswer,
+    data_length,
     decode_clear,
     decode_dtc_setting,
     decode_identifier,
@@ -162,6 +164,13 @@ from decoders.uds_dtc_requests import (
     decode_dtc_request,
     functional_group_name,
 )
+from decoders.uds_ranges import (
+    IDENTIFIER_RANGES,
+    ROUTINE_RANGES,
+    Range,
+    identifier_range,
+    routine_name,
+)
 from decoders.uds_records import (
     ExtendedAnswer,
     ExtendedByNumber,
@@ -178,6 +187,7 @@ from decoders.uds_records import (
 from decoders.uds_report import (
     open_report,
     take_records,
+    take_whole_records,
 )
 from decoders.uds_requests import (
     ROUTINE_ACTIONS,
@@ -236,7 +246,9 @@ __all__ = [
     "Field",
     "FieldValue",
     "FreezeFrame",
+    "IDENTIFIER_LENGTHS",
     "IDENTIFIER_NAMES",
+    "IDENTIFIER_RANGES",
     "INFOTYPE_NAMES",
     "IdentifierRequest",
     "IdentifierValue",
@@ -267,6 +279,8 @@ __all__ = [
     "REGIONS",
     "REPORTS",
     "ROUTINE_ACTIONS",
+    "ROUTINE_RANGES",
+    "Range",
     "Refusal",
     "RefusalClass",
     "Relation",
@@ -297,6 +311,7 @@ __all__ = [
     "When",
     "check_vin",
     "classify",
+    "data_length",
     "decode_clear",
     "decode_clear_request",
     "decode_control",
@@ -338,6 +353,7 @@ __all__ = [
     "failure_type_name",
     "functional_group_name",
     "identifier_name",
+    "identifier_range",
     "infotype_name",
     "is_padding",
     "live_values",
@@ -357,6 +373,7 @@ __all__ = [
     "read_support",
     "refusal_class",
     "refusal_name",
+    "routine_name",
     "same_module_group",
     "scale",
     "scale_did",
@@ -366,6 +383,7 @@ __all__ = [
     "signed_number",
     "support_bits",
     "take_records",
+    "take_whole_records",
     "text_of",
     "whole_bytes",
 ]

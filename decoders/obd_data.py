@@ -67,7 +67,7 @@ class CurrentData:
 
     Args:
         blocks: the PIDs in the order sent.
-        leftover: fill bytes behind them, else empty.
+        leftover: fill bytes behind them, else empty; see `read_blocks`.
         raw: the whole answer.
     """
 
@@ -139,6 +139,9 @@ def read_pid(pid: int, raw: bytes, frame: int | None = None) -> PidBlock:
 def read_blocks(cursor: Cursor, *, framed: bool = False) -> tuple[PidBlock, ...]:
     """Read PIDs with their data up to the end or to fill bytes, which are left in front of the cursor.
 
+    Behind a whole PID one fill byte repeated to the end is fill, also where it could be one more PID with its data;
+    a first PID that is one byte repeated is that PID.
+
     Args:
         cursor: in front of the first PID.
         framed: True if a frame number stands behind each PID: service 02.
@@ -153,7 +156,7 @@ def read_blocks(cursor: Cursor, *, framed: bool = False) -> tuple[PidBlock, ...]
 def _split(cursor: Cursor, *, framed: bool) -> list[tuple[int, int | None, bytes]]:
     """PID, frame number and data bytes of each, like `read_blocks`."""
     found: list[tuple[int, int | None, bytes]] = []
-    while not found or not _at_end(cursor, framed):
+    while not found or not _at_end(cursor):
         pid = cursor.u8("PID")
         layout = PIDS.get(pid)
         if layout is None:
@@ -163,15 +166,9 @@ def _split(cursor: Cursor, *, framed: bool) -> list[tuple[int, int | None, bytes
     return found
 
 
-def _at_end(cursor: Cursor, framed: bool) -> bool:
-    """True in front of nothing or fill bytes. Fill bytes that are exactly one more PID are that PID."""
-    if not cursor.remaining:
-        return True
-    rest = cursor.peek(cursor.remaining, "rest")
-    if not is_padding(rest):
-        return False
-    layout = PIDS.get(rest[0])
-    return layout is None or len(rest) != 1 + framed + layout.length
+def _at_end(cursor: Cursor) -> bool:
+    """True in front of nothing or of fill bytes, behind a whole PID."""
+    return not cursor.remaining or is_padding(cursor.peek(cursor.remaining, "rest"))
 
 
 def decode_current_data(data: bytes) -> CurrentData:

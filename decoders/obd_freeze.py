@@ -18,7 +18,7 @@ class FreezeFrame:
     Args:
         blocks: the PIDs in the order sent, each with the number of its frame.
         codes: (frame, the code that stored it) for each PID 02 among them; None where no frame is stored.
-        leftover: fill bytes behind them, else empty.
+        leftover: fill bytes behind them, else empty; see `read_blocks`.
         raw: the whole answer.
     """
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from types import MappingProxyType
 
 from decoders.cursor import Cursor
@@ -90,7 +90,9 @@ class VehicleInfo:
         infotype: what was asked.
         name: what it is, or that it is unknown.
         items: the texts in the order sent; verification numbers as eight hex digits, supported infotypes and the
-            protocol identification as two, counts of messages in decimal. A blank item is the empty text.
+            protocol identification as two, counts of messages in decimal. A blank item is the empty text. One that
+            should be text and is not is its bytes in hex behind ``0x``, which no text of the same size can be.
+        unreadable: places of such items, from 0.
         counters: the performance counters in the order sent.
         data: the bytes behind an infotype that is unknown, where padding cannot be told from data; else empty.
         leftover: fill bytes behind the items, else empty.
@@ -100,6 +102,7 @@ class VehicleInfo:
     infotype: int
     name: str
     items: tuple[str, ...] = ()
+    unreadable: tuple[int, ...] = ()
     counters: tuple[InfoCounter, ...] = ()
     data: bytes = b""
     leftover: bytes
@@ -117,8 +120,7 @@ def decode_info(data: bytes) -> VehicleInfo:
     """Read an answer 49. The bytes of an unknown infotype stay as they are.
 
     Raises:
-        DecodeError: another answer, fewer items than counted, more bytes that are not padding, or an item
-            that should be text and is not.
+        DecodeError: another answer, fewer items than counted, or more bytes that are not padding.
 
     Source: SAE J1979 / ISO 15031-5, service 09 on CAN.
     """
@@ -174,7 +176,13 @@ def _numbers(found: frozenset[int]) -> tuple[str, ...]:
 
 def _read_items(infotype: int, count: int, cursor: Cursor, raw: bytes) -> VehicleInfo:
     if infotype in _ITEM_SIZES:
-        return _info(infotype, raw, cursor, items=tuple(_item(cursor, infotype, index + 1) for index in range(count)))
+        parts = [cursor.take(_ITEM_SIZES[infotype], f"{INFOTYPE_NAMES[infotype]} {at + 1}") for at in range(count)]
+        texts = [_item(infotype, part) for part in parts]
+        items = tuple(
+            f"0x{part.hex().upper()}" if text is None else text for part, text in zip(parts, texts, strict=True)
+        )
+        unreadable = tuple(at for at, text in enumerate(texts) if text is None)
+        return replace(_info(infotype, raw, cursor, items=items), unreadable=unreadable)
     names = _COUNTERS[infotype]
     counters = tuple(
         InfoCounter(
@@ -187,16 +195,11 @@ def _read_items(infotype: int, count: int, cursor: Cursor, raw: bytes) -> Vehicl
     return VehicleInfo(infotype=infotype, name=infotype_name(infotype), counters=counters, leftover=leftover, raw=raw)
 
 
-def _item(cursor: Cursor, infotype: int, number: int) -> str:
-    field = f"{INFOTYPE_NAMES[infotype]} {number}"
-    start = cursor.offset
-    raw = cursor.take(_ITEM_SIZES[infotype], field)
+def _item(infotype: int, raw: bytes) -> str | None:
+    """The text of one item; None if it is not text."""
     if infotype == _VERIFICATION_NUMBER:
         return raw.hex().upper()
     if not raw.strip(_BLANK):
         return ""
     # A unit name has zero bytes inside as well: its acronym is filled up to four bytes.
-    text = text_of(raw.replace(b"\x00", b"") if infotype == _UNIT_NAME else raw)
-    if text is None:
-        raise cursor.error(field, start, f"{raw.hex(' ').upper()} is not text")
-    return text
+    return text_of(raw.replace(b"\x00", b"") if infotype == _UNIT_NAME else raw)

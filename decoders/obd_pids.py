@@ -2,7 +2,8 @@
 
 Numbers are scaled by the default scales. A unit that answers PID 4F or 50 with other numbers than 0 has chosen
 maxima of its own for 0B, 10, 24 to 2B, 34 to 3B and 44, and says so there.
-Source of all rows: SAE J1979-DA / ISO 15031-5, Annex B (from memory), checked against independent decoders.
+Source of all rows: SAE J1979-DA / ISO 15031-5, Annex B (from memory). Independent decoders give the same numbers for
+all but 03, 13, 1D and 1E, whose states are in no scale: of 13 and 1E one has the same bits, of the others the length.
 """
 
 from __future__ import annotations

@@ -3,7 +3,9 @@
 Most begin with a byte whose bits say which parts the unit has; a part it does not have is absent, whatever bytes
 stand in its place. Identifiers whose length is not certain are not in the table. Where only some parts of one are
 certain, the others stay in its raw bytes alone.
-Source of all rows: SAE J1979-DA (from memory), checked against independent decoders.
+Source of all rows: SAE J1979-DA (from memory). Independent decoders give the same numbers for 61 to 64, 66 to 6C, 6F,
+72, 73, 75 to 79, 7C, 8E and A6. For most others one of them has the same length and nothing more; 6D, 6E, 70, 71, 7F,
+83, 8C and 8F are longer or shorter there, and none has C4: these nine rest on memory alone.
 """
 
 from __future__ import annotations

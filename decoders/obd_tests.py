@@ -67,6 +67,9 @@ TEST_NAMES: Mapping[int, str] = MappingProxyType(
 )
 """Tests that the standard defines. Source: SAE J1979-DA, test identifiers (from memory)."""
 
+_OXYGEN_MONITORS, _OXYGEN_TESTS = range(0x01, 0x11), range(0x01, 0x0B)
+"""Monitors of oxygen sensors, and the tests that only they have. Source: SAE J1979-DA (from memory)."""
+
 
 class MonitorResult(StrEnum):
     """How a test ended."""
@@ -210,7 +213,7 @@ def _test(monitor: int, cursor: Cursor, field: str) -> MonitorTest:
         monitor=monitor,
         monitor_name=monitor_name(monitor),
         test=test,
-        test_name=_test_name(test),
+        test_name=_test_name(test, of_oxygen_sensor=monitor in _OXYGEN_MONITORS),
         scaling=scaling,
         scaling_name="" if known else f"unknown scaling {scaling:02X}",
         value=value,
@@ -233,10 +236,12 @@ def _result(scaling: int, words: list[int]) -> MonitorResult | None:
     return MonitorResult.PASSED if low <= value <= high else MonitorResult.FAILED
 
 
-def _test_name(test: int) -> str:
+def _test_name(test: int, *, of_oxygen_sensor: bool) -> str:
     if test >= _FIRST_MAKER_TEST:
         return f"maker's test {test:02X}"
-    return TEST_NAMES.get(test, f"unknown test {test:02X}")
+    if test not in TEST_NAMES or (test in _OXYGEN_TESTS and not of_oxygen_sensor):
+        return f"unknown test {test:02X}"
+    return TEST_NAMES[test]
 
 
 def decode_oxygen_test(data: bytes) -> OxygenSensorTest:
@@ -250,4 +255,5 @@ def decode_oxygen_test(data: bytes) -> OxygenSensorTest:
     cursor = Cursor(data)
     cursor.one_of((0x45,), "service")
     test, sensor = cursor.u8("test"), cursor.u8("sensor")
-    return OxygenSensorTest(test=test, test_name=_test_name(test), sensor=sensor, data=cursor.rest(), raw=data)
+    name = _test_name(test, of_oxygen_sensor=True)
+    return OxygenSensorTest(test=test, test_name=name, sensor=sensor, data=cursor.rest(), raw=data)

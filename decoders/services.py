@@ -196,11 +196,19 @@ REFUSALS: Mapping[int, tuple[str, RefusalClass]] = MappingProxyType(
 """Negative response code -> our words and its class. Source: ISO 14229-1, Annex A."""
 
 
+_MAKERS_CONDITIONS = range(0xF0, 0xFF)
+"""Conditions that each maker defines. Source: ISO 14229-1, Annex A (from memory)."""
+
+
 def refusal_name(code: int) -> str:
-    """A negative response code in words; ``unknown refusal 0xNN`` for a code outside the standard's table."""
+    """A negative response code in words; ``unknown refusal 0xNN`` for a code that the standard does not give away."""
+    if code in _MAKERS_CONDITIONS:
+        return f"the maker's own condition 0x{code:02X} not correct"
     return REFUSALS[code][0] if code in REFUSALS else f"unknown refusal 0x{code:02X}"
 
 
 def refusal_class(code: int) -> RefusalClass:
     """The class of a negative response code; `RefusalClass.UNKNOWN` where the code gives no reason."""
+    if code in _MAKERS_CONDITIONS:
+        return RefusalClass.NOT_NOW
     return REFUSALS[code][1] if code in REFUSALS else RefusalClass.UNKNOWN

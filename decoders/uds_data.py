@@ -44,9 +44,14 @@ IDENTIFIER_NAMES: Mapping[int, str] = MappingProxyType(
         0xF19D: "installation date",
         0xF19E: "ODX file name",
         0xF19F: "entity",
+        0xFF00: "version of ISO 14229-1 that the unit follows",
     }
 )
-"""Identification data identifiers, in our own words. Source: ISO 14229-1, Annex C."""
+"""Data identifiers with a meaning of their own, in our own words. Source: ISO 14229-1, Annex C (FF00 from memory)."""
+
+
+IDENTIFIER_LENGTHS: Mapping[int, int] = MappingProxyType({0xF186: 1, 0xF190: 17})
+"""Bytes of the identifiers whose length is fixed. Source: ISO 14229-1, Annex C (from memory); ISO 3779 (F190)."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -204,7 +209,8 @@ def decode_identifiers(data: bytes, lengths: Mapping[int, int]) -> IdentifiersAn
 
     Args:
         data: the answer.
-        lengths: identifier -> number of bytes of its data, for every identifier that is known.
+        lengths: identifier -> number of bytes of its data, for every identifier that is known. One that is not in it
+            has the length that the standard fixes, if it fixes one and so many bytes are there.
 
     Raises:
         DecodeError: another answer, one without an identifier, or one cut within an identifier or its data.
@@ -215,9 +221,13 @@ def decode_identifiers(data: bytes, lengths: Mapping[int, int]) -> IdentifiersAn
     cursor.one_of((0x62,), "service")
     cursor.peek(2, "identifier")
     values: list[tuple[int, bytes]] = []
-    while cursor.remaining > 1 and (number := int.from_bytes(cursor.peek(2, "identifier"), "big")) in lengths:
+    while cursor.remaining > 1:
+        number = int.from_bytes(cursor.peek(2, "identifier"), "big")
+        length = data_length(number, lengths, cursor.remaining - 2)
+        if length is None:
+            break
         cursor.take(2, "identifier")
-        values.append((number, cursor.take(lengths[number], f"data of identifier {number:04X}")))
+        values.append((number, cursor.take(length, f"data of identifier {number:04X}")))
     undecoded = b""
     # Behind a known identifier, a repeated fill byte is no identifier; in front of all, it may be one.
     if cursor.remaining > 1 and not (values and is_padding(cursor.peek(cursor.remaining, "identifier"))):
@@ -228,6 +238,12 @@ def decode_identifiers(data: bytes, lengths: Mapping[int, int]) -> IdentifiersAn
         leftover=cursor.padding("identifier"),
         raw=data,
     )
+
+
+def data_length(did: int, lengths: Mapping[int, int], left: int) -> int | None:
+    """Bytes of an identifier's data: as `lengths` says, else as the standard fixes it where `left` bytes are enough."""
+    fixed = IDENTIFIER_LENGTHS.get(did)
+    return lengths.get(did, fixed if fixed is not None and fixed <= left else None)
 
 
 def decode_clear(data: bytes) -> ClearAnswer:
@@ -328,7 +344,7 @@ def decode_refusal(data: bytes) -> Refusal:
 
 
 def identifier_name(did: int) -> str | None:
-    """The name of a standard identification identifier, 0..FFFF; None for one that is a maker's own."""
+    """The name of a standard identifier, 0..FFFF; None for one without a meaning of its own: see `identifier_range`."""
     return IDENTIFIER_NAMES.get(did)
 
 

@@ -13,7 +13,7 @@ from struct import Struct
 from types import MappingProxyType
 
 from decoders.cursor import Cursor, is_padding
-from decoders.uds_report import open_report, take_records
+from decoders.uds_report import FILL, open_report, take_records, take_whole_records
 from decoders.values import Dtc
 
 _MASK = ("mask", "status availability mask")
@@ -21,11 +21,13 @@ _MASK_ALONE = (_MASK,)
 _FORMAT = ("format_id", "format identifier")
 _GROUP = ("group", "functional group")
 
+_SUPPORTING = 0x1A
+
 _LIST_HEADS: Mapping[int, tuple[tuple[str, str], ...]] = MappingProxyType(
     {
         **dict.fromkeys((0x02, 0x0A, 0x0B, 0x0C, 0x0D, 0x0E, 0x0F, 0x13, 0x15), _MASK_ALONE),
         0x17: (("memory", "memory selection"), _MASK),
-        0x1A: (_MASK, ("record_number", "record number")),
+        _SUPPORTING: (_MASK, ("record_number", "record number")),
         0x55: (_GROUP, _MASK, _FORMAT),
         0x56: (_GROUP, _MASK, _FORMAT, ("readiness_group", "readiness group")),
     }
@@ -83,8 +85,8 @@ class DtcList:
         mask: the unit's status availability mask, 0..FF.
         entries: the codes in the order sent.
         zero_entries: number of records that were four zero bytes; they name no code.
-        leftover: fill bytes behind the last whole record, else empty. Where they are not empty, a record
-            that was cut cannot be told from padding.
+        leftover: fill bytes behind the last record, else empty. Where they are not empty, a record that was cut,
+            or one that is all 55, AA, CC or FF, cannot be told from padding.
         raw: the whole answer.
         scope: the memory, record or group that was listed, and the format of the codes.
     """
@@ -127,7 +129,7 @@ class SnapshotIndex:
         records: (code, number of a snapshot record of it, 0..FF) in the order sent; a code with several
             snapshots comes several times.
         zero_entries: number of records that were four zero bytes; they name no code.
-        leftover: fill bytes behind the last whole record, else empty.
+        leftover: fill bytes behind the last record, else empty; see `DtcList`.
         raw: the whole answer.
     """
 
@@ -145,7 +147,7 @@ class FaultCounters:
         counters: (code, fault detection counter) in the order sent. The counter goes from -128 to 127:
             127 is failed, -128 is passed, 1 to 126 is on the way to failed (from memory).
         zero_entries: number of records that were four zero bytes; they name no code.
-        leftover: fill bytes behind the last whole record, else empty.
+        leftover: fill bytes behind the last record, else empty; see `DtcList`.
         raw: the whole answer.
     """
 
@@ -158,6 +160,9 @@ class FaultCounters:
 def decode_dtc_list(data: bytes) -> DtcList:
     """Read an answer 59 02, 0A, 0B, 0C, 0D, 0E, 15, 17, 1A, 55 or 56, or 0F or 13, withdrawn in 2020.
 
+    Fill bytes up to the end of the answer are no codes, however many they are; see `DtcList`. An answer 1A with
+    nothing else behind its mask lists none.
+
     Raises:
         DecodeError: another answer, one cut within its head, or a cut record.
 
@@ -165,7 +170,10 @@ def decode_dtc_list(data: bytes) -> DtcList:
     """
     cursor, subfunction = open_report(data, _LIST_HEADS)
     mask, scope = _list_head(cursor, subfunction)
-    records = list(_ENTRY.iter_unpack(cursor.take_whole(_ENTRY.size)))
+    # Only where the last byte may be fill is there more to look at.
+    is_plain = scope is _WHOLE_UNIT and data[-1] not in FILL
+    content = cursor.take_whole(_ENTRY.size) if is_plain else _content(cursor, subfunction, scope)
+    records = list(_ENTRY.iter_unpack(content))
     entries = tuple([_entry(*record) for record in records if record != _ZERO_ENTRY])
     return DtcList(
         subfunction=subfunction,
@@ -195,6 +203,12 @@ def _list_head(cursor: Cursor, subfunction: int) -> tuple[int, ListScope]:
         found[name] = cursor.u8(field)
     mask = found.pop("mask")
     return mask, ListScope(**found)
+
+
+def _content(cursor: Cursor, subfunction: int, scope: ListScope) -> bytes:
+    if subfunction == _SUPPORTING and scope.record_number is None:
+        return b""
+    return take_whole_records(cursor, _ENTRY.size)
 
 
 def _only_fill_left(cursor: Cursor) -> bool:
@@ -229,7 +243,7 @@ def decode_snapshot_index(data: bytes) -> SnapshotIndex:
     Source: ISO 14229-1, reportDTCSnapshotIdentification.
     """
     cursor, _ = open_report(data, _SNAPSHOT_INDEX)
-    records, zero_entries = take_records(cursor, _ENTRY.size, "code")
+    records, zero_entries = take_records(cursor, _ENTRY.size)
     return SnapshotIndex(
         records=tuple((Dtc.from_bytes(record[:3]), record[3]) for record in records),
         zero_entries=zero_entries,
@@ -247,7 +261,7 @@ def decode_fault_counters(data: bytes) -> FaultCounters:
     Source: ISO 14229-1, reportDTCFaultDetectionCounter.
     """
     cursor, _ = open_report(data, _COUNTERS)
-    records, zero_entries = take_records(cursor, _ENTRY.size, "code")
+    records, zero_entries = take_records(cursor, _ENTRY.size)
     return FaultCounters(
         counters=tuple(
             (Dtc.from_bytes(record[:3]), int.from_bytes(record[3:], "big", signed=True)) for record in records

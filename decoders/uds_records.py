@@ -152,7 +152,8 @@ class ExtendedByNumber:
         entries: the codes in the order sent; only the first where the size of the record is not known.
         zero_entries: number of entries that were zero bytes only; they name no code.
         undecoded: where the size is not known, everything behind the first code and status; else empty.
-        leftover: fill bytes behind the last whole entry, else empty.
+        leftover: fill bytes behind the last entry, else empty. An entry that is all 55, AA, CC or FF up to the end of
+            the answer cannot be told from them.
         raw: the whole answer.
     """
 
@@ -265,7 +266,7 @@ def decode_extended_by_number(data: bytes, sizes: Mapping[int, int]) -> Extended
     number = cursor.u8("record number")
     undecoded = b""
     if number in sizes:
-        entries, zero_entries = take_records(cursor, _ENTRY_SIZE + sizes[number], "code")
+        entries, zero_entries = take_records(cursor, _ENTRY_SIZE + sizes[number])
         found = [_extended_entry(entry, entry[_ENTRY_SIZE:]) for entry in entries]
     elif _more_records(cursor):
         found, zero_entries = [_extended_entry(cursor.take(_ENTRY_SIZE, "code"), None)], 0

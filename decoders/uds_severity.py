@@ -91,7 +91,8 @@ class SeverityList:
         mask: the unit's status availability mask, 0..FF.
         entries: the codes in the order sent.
         zero_entries: number of records of zero bytes only; they name no code.
-        leftover: fill bytes behind the last whole record, else empty.
+        leftover: fill bytes behind the last record, else empty. A record that is all 55, AA, CC or FF up to the end
+            of the answer cannot be told from them.
         raw: the whole answer.
         group: functional group, 0..FF, e.g. 33 for emissions (42), else None.
         severity_mask: the unit's severity availability mask, 0..FF (42), else None. A bit outside it is
@@ -120,7 +121,7 @@ def decode_severity_list(data: bytes) -> SeverityList:
     """
     cursor, subfunction = open_report(data, _BY_SEVERITY)
     mask = cursor.u8("status availability mask")
-    records, zero_entries = take_records(cursor, _UNIT_ENTRY_SIZE, "severity record")
+    records, zero_entries = take_records(cursor, _UNIT_ENTRY_SIZE)
     return SeverityList(
         subfunction=subfunction,
         mask=mask,
@@ -144,7 +145,7 @@ def decode_group_list(data: bytes) -> SeverityList:
     mask = cursor.u8("status availability mask")
     severity_mask = cursor.u8("severity availability mask")
     format_id = cursor.u8("format identifier")
-    records, zero_entries = take_records(cursor, _GROUP_ENTRY_SIZE, "severity record")
+    records, zero_entries = take_records(cursor, _GROUP_ENTRY_SIZE)
     return SeverityList(
         subfunction=subfunction,
         mask=mask,

@@ -149,7 +149,8 @@ def vin_of(exchange: Exchange) -> str | None:
         try:
             if exchange.request == VIN_BY_UDS:
                 return text_of(decode_identifier(answer.data).data)
-            return next(iter(decode_info(answer.data).items), None)
+            info = decode_info(answer.data)
+            return next((text for place, text in enumerate(info.items) if place not in info.unreadable), None)
         except DecodeError:
             continue
     return None

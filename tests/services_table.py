@@ -7,9 +7,17 @@ The rows say what to look for; names, standards and counts come from the decoder
 from __future__ import annotations
 
 from collections.abc import Iterator
+from collections.abc import Set as AbstractSet
 from pathlib import Path
 from typing import NamedTuple
 
+from test_decoders_obd_judges import (
+    IN_DATABASE,
+    NOT_IN_SCAPY,
+    PYTHON_OBD_NUMBERS,
+    SCAPY_HAS_ANOTHER_LENGTH,
+    SCAPY_NUMBERS,
+)
 from vectors.obd import OBD_VECTORS
 from vectors.uds import UDS_VECTORS
 from vectors.uds_reports import UDS_REPORT_VECTORS
@@ -17,6 +25,7 @@ from vectors.uds_requests import UDS_REQUEST_VECTORS
 
 from decoders import REPORTS, service_name
 from decoders.explain import explain
+from decoders.obd_data import PIDS
 
 VECTORS = (*UDS_VECTORS, *UDS_REPORT_VECTORS, *UDS_REQUEST_VECTORS, *OBD_VECTORS)
 PAGE = Path(__file__).parents[1] / "docs" / "services.md"
@@ -36,7 +45,7 @@ JUDGES = {
 BY_UDSONCAN, BY_SCAPY = "test_decoders_uds_judges.py::test_udsoncan_", "test_decoders_uds_judges.py::test_scapy_"
 BY_PY_UDS = "test_decoders_uds_py_uds.py::test_"
 ASKED = "test_decoders_uds_requests.py::test_"
-OBD, PIDS = "test_decoders_obd.py::test_", "test_decoders_obd_judges.py::test_"
+OBD, VALUES = "test_decoders_obd.py::test_", "test_decoders_obd_judges.py::test_"
 OBD_MORE = "test_decoders_obd_services.py::test_"
 RECORDED = "test_decoders_obd_recorded.py::test_"
 
@@ -140,12 +149,12 @@ OBD_ROWS: tuple[Row, ...] = (
     Row(
         "410C1BE4",
         (
-            ("python-OBD", f"{PIDS}python_obd_gives_the_same_number"),
+            ("python-OBD", f"{VALUES}python_obd_gives_the_same_number"),
             ("python-OBD", f"{OBD}python_obd_reads_the_same_monitors"),
             ("python-OBD", f"{OBD}python_obd_reads_the_same_bitmap"),
-            ("scapy", f"{PIDS}scapy_gives_the_same_numbers"),
+            ("scapy", f"{VALUES}scapy_gives_the_same_numbers"),
             ("scapy", f"{OBD}scapy_sees_the_same_once_per_trip_bits"),
-            ("cantools", f"{PIDS}the_database_gives_the_same_numbers_for_every_identifier_it_knows"),
+            ("cantools", f"{VALUES}the_database_gives_the_same_numbers_for_every_identifier_it_knows"),
             ("recorded", f"{RECORDED}every_answer_of_the_drive_decodes_without_a_byte_left"),
         ),
     ),
@@ -173,7 +182,7 @@ OBD_ROWS: tuple[Row, ...] = (
     Row("4A00", _CODES),
     Row(
         "62F40C1BE4",
-        (("cantools", f"{PIDS}the_database_gives_the_same_numbers_by_identifier"),),
+        (("cantools", f"{VALUES}the_database_gives_the_same_numbers_by_identifier"),),
         name="22 F400 to F4FF",
     ),
     Row("62F601010A0BB00BB00BB0", why_none=NO_OPEN_DECODER, name="22 F600 to F6FF"),
@@ -226,6 +235,15 @@ MATTERS: tuple[tuple[str, str, Checks], ...] = (
 """What is read beside messages, whose it is, and who judges."""
 
 
+COMPARED: tuple[tuple[str, AbstractSet[int]], ...] = (
+    ("python-OBD", PYTHON_OBD_NUMBERS),
+    ("scapy", SCAPY_NUMBERS),
+    ("cantools", IN_DATABASE),
+)
+"""Who gives numbers of which PIDs that are compared with ours."""
+NO_LENGTH = SCAPY_HAS_ANOTHER_LENGTH | NOT_IN_SCAPY
+
+
 def rows() -> Iterator[Row]:
     """Every row of the page, service 19 by its reports."""
     yield from UDS_ROWS
@@ -257,6 +275,34 @@ def vectors_of(row: Row) -> int:
     return sum(vector.data[:length] in heads for vector in VECTORS)
 
 
+def listed(pids: AbstractSet[int]) -> str:
+    """PIDs in hex, neighbours as a range: ``04 to 0F, 11``."""
+    spans: list[list[int]] = []
+    for pid in sorted(pids):
+        if spans and pid == spans[-1][-1] + 1:
+            spans[-1].append(pid)
+        else:
+            spans.append([pid])
+    words = (
+        (" to " if len(span) > 2 else ", ").join(f"{pid:02X}" for pid in (span[0], *span[1:][-1:])) for span in spans
+    )
+    return ", ".join(words) or "none"
+
+
+def pid_lines() -> Iterator[str]:
+    """The table of PIDs: whose numbers are compared, what has a length alone to compare, and what nothing."""
+    yield f"| PIDs | {' | '.join(name for name, _ in COMPARED)} | length alone | nobody |"
+    yield f"|---|{'---|' * (len(COMPARED) + 2)}"
+    for first in range(0x00, 0x100, 0x20):
+        known = {pid for pid in range(first, first + 0x20) if pid in PIDS and PIDS[pid].fields}
+        if not known:
+            continue
+        judged = [known & theirs for _, theirs in COMPARED]
+        rest = known.difference(*judged)
+        cells = [listed(item) for item in (*judged, rest - NO_LENGTH, rest & NO_LENGTH)]
+        yield f"| {first:02X} to {first + 0x1F:02X} | {' | '.join(cells)} |"
+
+
 def page() -> str:
     """The whole page."""
     lines = [
@@ -276,6 +322,16 @@ def page() -> str:
         judged = "<br>".join(f"{judge}: `{test}`" for judge, test in row.checks) or f"none: {row.why_none}"
         source = explain(bytes.fromhex(row.sample)).standard
         lines.append(f"| {name} | {what(row)} | {source} | {vectors_of(row)} | {judged} |")
+    lines += [
+        "",
+        "## Values of service 01",
+        "",
+        "Whose numbers are compared with ours for which PIDs, over random data (python-OBD: the first or second number",
+        "of a PID that has several). *Length alone*: scapy has as many bytes, and no numbers or other ones; *nobody*:",
+        "from memory, no judge. Support bitmaps, readiness (01, 41) and what has no certain parts (94) are not here.",
+        "",
+        *pid_lines(),
+    ]
     lines += ["", "## Beside the messages", "", "| what | source | judges |", "|---|---|---|"]
     for matter, source, checks in MATTERS:
         judged = "<br>".join(f"{judge}: `{test}`" for judge, test in checks)

@@ -43,6 +43,26 @@ units = ["760/768"]
 number = "1107"
 name = "Label"
 length = 9
+
+[[identifier]]
+number = "1108"
+name = "Variant"
+length = 2
+
+[[identifier]]
+number = "1109"
+name = "Mode"
+length = 1
+
+[[layout]]
+name = "Mode by bits"
+identifier = "1109"
+length = 1
+
+[[layout.field]]
+name = "Stage"
+byte = 0
+bytes = 1
 """
 
 
@@ -217,6 +237,16 @@ def test_a_profile_lays_out_what_holds_for_all_units(cli: Cli, profile: str) -> 
         " follows may be more than its data",
         "FFF6 data: layout not known here: a profile can give it",
     ] == meanings(cli, "621105003824", "1107414243444546474849", "1106FFF6", "--profile", profile)
+
+
+def test_an_identifier_of_which_nothing_is_said_may_be_text(cli: Cli, profile: str) -> None:
+    # ASCII: 41 42 is AB, 01 02 is no text
+    assert ['4142 data: text "AB"; as a number 16706'] == meanings(cli, "6211084142", "--profile", profile)[2:]
+    assert ["0102 Variant: 258"] == meanings(cli, "6211080102", "--profile", profile)[2:]
+
+
+def test_a_layout_says_that_an_identifier_is_a_number(cli: Cli, profile: str) -> None:
+    assert ["41 Stage: 65"] == meanings(cli, "62110941", "--profile", profile)[2:]
 
 
 def test_a_unit_of_a_profile_adds_what_is_its_own(cli: Cli, profile: str) -> None:

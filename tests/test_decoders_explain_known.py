@@ -44,9 +44,19 @@ def test_an_identifier_of_a_profile_is_named_and_scaled() -> None:
         "62, service: answer to 22: read data by identifier",
         "47 11, identifier: 4711, pump",
         "01 F4, pressure: 1050 kPa = (500 * 5 - 400) / 2",
-        "F1 86, identifier: F186, active session; its length is not known here, what follows may be more than its data",
+        "F1 86, identifier: F186, active session",
         "01, data: default session",
     ] == parts("62471101F4F18601", known)
+
+
+def test_a_length_of_the_profile_comes_before_the_one_that_the_standard_fixes() -> None:
+    known = Known(identifiers={0xF186: Layout(name="session and mode", length=2, fields=())})
+    assert [
+        "F1 86, identifier: F186, session and mode",
+        "01 02, data: layout not known here: a profile can give it",
+        "F4 0D, identifier: F40D, OBD value: road speed",
+        "32, road speed: 50 km/h",
+    ] == parts("62F1860102F40D32", known)[1:]
 
 
 def test_a_signed_number_is_shown_with_its_sign() -> None:
@@ -149,6 +159,29 @@ def test_one_extended_data_record_of_all_codes_is_read_by_its_layout() -> None:
         "05, occurrences: 5",
         "00 00 00 00 00, empty record: zero bytes only: names no code",
     ] == parts("5916010420002F050000000000", known)[2:]
+
+
+@pytest.mark.parametrize(
+    ("kind", "raw", "meaning"),
+    [
+        ("unsigned", "FF" * 16, str(2**128 - 1)),
+        ("unsigned", "01" + "00" * 16, f"0x1{'0' * 32}"),
+        ("unsigned", "FF" * 3000, f"0x{'F' * 6000}"),
+        ("signed", "80" + "00" * 2999, f"-0x8{'0' * 5999}"),
+        ("signed", "FF" * 3000, "-1"),
+    ],
+    ids=["128 bits", "129 bits", "3000 bytes", "3000 bytes below zero", "3000 bytes of a small number"],
+)
+def test_a_number_that_nobody_could_read_is_shown_in_hex(kind: FieldKind, raw: str, meaning: str) -> None:
+    known = identifier(whole_bytes("field", 0, len(raw) // 2, kind=kind), length=len(raw) // 2)
+    [part] = data_parts(raw, known)
+    assert part.endswith(f", field: {meaning}")
+
+
+def test_a_scale_of_thousands_of_digits_is_shown() -> None:
+    scale = Scale(num=2**20000, add=-(2**20000))
+    [part] = data_parts("FF" * 2000, identifier(whole_bytes("field", 0, 2000, scale=scale), length=2000))
+    assert f" = 0x{'F' * 4000} * 0x1{'0' * 5000} - 0x1{'0' * 5000}" in part
 
 
 @pytest.mark.parametrize(

@@ -18,6 +18,8 @@ from vectors.vector import Vector
 
 from decoders.errors import DecodeError
 from decoders.explain import Explanation, explain
+from decoders.uds_dtc import DtcList
+from decoders.uds_severity import SeverityList
 
 STRINGS = int(os.environ.get("MENDPROOF_FUZZ", "300"))
 """How many random strings each beginning gets."""
@@ -71,6 +73,10 @@ def assert_agrees(explanation: Explanation, data: bytes, lengths: dict[int, int]
     padding = b"".join(part.raw for part in explanation.parts if part.field == "padding")
     if not isinstance(found, DecodeError) and data[0] != 0x62:
         assert getattr(found, "leftover", b"") == padding
+    if isinstance(found, DtcList | SeverityList):
+        codes = [part.raw for part in explanation.parts if part.field == "code"]
+        assert [entry.dtc.raw for entry in found.entries] == codes
+        assert found.zero_entries == sum(part.field == "empty record" for part in explanation.parts)
 
 
 @pytest.mark.parametrize("item", CASES, ids=by_id)

@@ -2,7 +2,7 @@
 
 import obd
 import pytest
-from hypothesis import given
+from hypothesis import assume, given
 from hypothesis import strategies as st
 from obd.protocols.protocol import Message
 from scapy.contrib.automotive.obd.obd import OBD
@@ -242,7 +242,6 @@ def test_an_answer_that_is_no_monitor_status_is_refused(data_hex: str) -> None:
     ("data_hex", "field"),
     [
         ("49 02 01 31 47", "VIN 1"),
-        ("49 02 01" + b"1G1JC5444R7\x012367A".hex(), "VIN 1"),
         ("49 02 00 31", "end of items"),
         ("49 08 02 00 01", "counter 2 of 2"),
         ("49 08 01 00 01 02", "end of counters"),
@@ -257,6 +256,22 @@ def test_vehicle_information_of_another_form_is_refused(data_hex: str, field: st
     with pytest.raises(DecodeError) as caught:
         decode_info(bytes.fromhex(data_hex))
     assert caught.value.field == field
+
+
+def test_an_item_that_is_not_text_keeps_its_bytes_beside_the_others() -> None:
+    # SAE J1979, infotype 04: items of 16 ASCII characters, filled with 00
+    good, bad = b"CAL-0001".ljust(16, b"\0"), b"CAL\x01".ljust(16, b"\x02")
+    found = decode_info(b"\x49\x04\x03" + good + bad + bytes(16))
+    assert ("CAL-0001", f"0x{bad.hex().upper()}", "") == found.items
+    assert ((1,), b"") == (found.unreadable, found.leftover)
+
+
+@given(*(st.one_of(st.binary(min_size=17, max_size=17), st.just(b"1G1JC5444R7252367")) for _ in range(2)))
+def test_an_item_that_is_not_text_equals_only_the_same_bytes(one: bytes, other: bytes) -> None:
+    # Two vehicles are told apart by their VINs: bytes that are no text must never be the VIN of another.
+    first, second = (decode_info(b"\x49\x02\x01" + raw) for raw in (one, other))
+    assume(first.unreadable or second.unreadable)
+    assert (one == other) == (first.items == second.items)
 
 
 @given(st.lists(st.binary(min_size=4, max_size=4), max_size=6))

@@ -140,6 +140,18 @@ def test_names_of_what_is_not_known_keep_the_number() -> None:
     assert ("maker's test 85", "") == (own.test_name, own.scaling_name)
 
 
+@pytest.mark.parametrize(("monitor", "is_named"), [(0x01, True), (0x10, True), (0x21, False), (0x41, False)])
+def test_a_test_of_oxygen_sensors_has_its_name_under_their_monitors_alone(monitor: int, is_named: bool) -> None:
+    # SAE J1979-DA, test identifiers 01 to 0A (from memory)
+    (item,) = decode_monitor_tests(bytes([0x46, monitor]) + bytes.fromhex("05 10 00 02 00 01 00 03")).tests
+    assert ("switch time, rich to lean" if is_named else "unknown test 05") == item.test_name
+
+
+def test_a_test_of_misfires_has_its_name() -> None:
+    (item,) = decode_monitor_tests(bytes.fromhex("46 A2 0B 24 00 02 00 01 00 03")).tests
+    assert "misfires, mean of ten cycles" == item.test_name
+
+
 def test_python_obd_knows_the_same_monitors() -> None:
     # python-OBD, its commands of service 06
     theirs = {at for at, item in enumerate(obd.commands[6]) if item is not None and at % 0x20}

@@ -42,8 +42,22 @@ def test_every_refusal_has_words_of_its_own() -> None:
 
 
 def test_an_unknown_refusal_keeps_its_number() -> None:
-    assert refusal_name(0xF3) == "unknown refusal 0xF3"
-    assert refusal_class(0xF3) == RefusalClass.UNKNOWN
+    # FF and the range behind 94 are reserved
+    assert refusal_name(0xFF) == "unknown refusal 0xFF"
+    assert refusal_class(0xEF) == RefusalClass.UNKNOWN
+
+
+@pytest.mark.parametrize("code", [0xF0, 0xF3, 0xFE])
+def test_a_condition_of_a_maker_is_called_so(code: int) -> None:
+    # ISO 14229-1, Annex A (from memory); scapy and udsoncan have no names there
+    assert refusal_name(code) == f"the maker's own condition 0x{code:02X} not correct"
+    assert (refusal_class(code), code in REFUSALS) == (RefusalClass.NOT_NOW, False)
+
+
+def test_a_code_that_one_table_alone_names_stays_unknown() -> None:
+    # 3B to 40: udsoncan has words for them, scapy and py-uds have none
+    assert {0x3B, 0x3C, 0x3D, 0x3E, 0x3F, 0x40} == UDSONCAN_REFUSALS - set(REFUSALS) - {0}
+    assert refusal_name(0x3B) == "unknown refusal 0x3B"
 
 
 @pytest.mark.parametrize(

@@ -42,6 +42,14 @@ def test_udsoncan_reads_the_same_list(report: int, mask: int, codes: Codes) -> N
     assert [(entry.dtc.raw, entry.status) for entry in ours.entries] == with_status(theirs)
 
 
+@pytest.mark.parametrize("fill", [0x55, 0xAA, 0xCC, 0xFF])
+def test_udsoncan_takes_fill_bytes_for_a_code(fill: int) -> None:
+    # Common practice: an answer is filled up with one byte; no unit has a code and a status of that byte alone.
+    data = b"\x59\x02\xff" + bytes([fill]) * 4
+    assert [(bytes([fill]) * 3, fill)] == with_status(by_udsoncan(data))
+    assert ((), bytes([fill]) * 4) == (decode_dtc_list(data).entries, decode_dtc_list(data).leftover)
+
+
 @given(BYTE, BYTE, LISTED)
 def test_udsoncan_reads_the_same_list_of_a_memory(memory: int, mask: int, codes: Codes) -> None:
     data = wire_dtc.listed_in_memory(memory, mask, codes)

@@ -203,6 +203,28 @@ def test_what_is_no_dbc_is_an_error_with_its_place(text: str, start: str) -> Non
     assert message.startswith(start), message
 
 
+@pytest.mark.parametrize(
+    ("text", "expected"),
+    [
+        ("hello private line\n", "car.dbc, line 1: is no DBC file that can be read (column 1: 'hello')"),
+        (
+            'BO_ 1 M: 8 A\n SG_ X : 0|8@1+ (1,0) [0|0] private "more of it"\n',
+            "car.dbc, line 2: is no DBC file that can be read (column 29: 'private')",
+        ),
+        (f"{'a' * 5000} b\n", f"car.dbc, line 1: is no DBC file that can be read (column 1: '{'a' * 60}')"),
+        ("x\x1b[2J\n", "car.dbc, line 1: is no DBC file that can be read (column 2: '')"),
+    ],
+)
+def test_an_error_shows_of_the_file_what_was_not_expected_and_no_more(text: str, expected: str) -> None:
+    assert expected == mistake(text)
+
+
+def test_control_characters_of_a_file_reach_no_profile() -> None:
+    text = CAR.replace('"km/h"', '"\x1b[31mkm/h"').replace('"closed"', '"\x1b[2Jclosed"')
+    assert "[31mkm/h" == messages(text)["SPEEDS"].layout.fields[0].unit
+    assert (0, "[2Jclosed") == messages(text)["DOORS"].layout.fields[0].names[0]
+
+
 def test_a_file_that_cannot_be_opened_is_named(tmp_path: Path) -> None:
     with pytest.raises(UsageError, match=r"^none\.dbc cannot be read: No such file or directory$"):
         read_dbc(tmp_path / "none.dbc")

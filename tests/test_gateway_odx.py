@@ -28,6 +28,7 @@ from odx_help import (
     param,
     reading,
     reasons,
+    structure,
     trouble_codes,
     value,
     varying,
@@ -207,6 +208,14 @@ def test_services_that_a_profile_does_not_describe_are_named_with_the_reason(tmp
     }
     assert expected == reasons(made)
     assert () == made.profile.identifiers
+
+
+def test_a_structure_that_contains_itself_leaves_its_service_out(tmp_path: Path) -> None:
+    services = (reading("endless", 0x2001, value("x", "loop")), reading("good", 0x2002, value("x", "byte")))
+    loop = structure("loop", [value("level", "byte"), value("again", "loop")])
+    made = imported(tmp_path, brakes(*services, dops=f"{DOPS}{loop}"))
+    assert {"brakes.endless": "its answer contains itself"} == reasons(made)
+    assert [0x2002] == [item.number for item in made.profile.identifiers]
 
 
 def test_a_service_without_a_request_is_named(tmp_path: Path) -> None:

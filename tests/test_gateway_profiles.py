@@ -107,7 +107,7 @@ def test_a_file_in_another_encoding_names_the_line(tmp_path: Path) -> None:
         ("[profile]\nname 5\n", "meridel.toml, line 2: "),
         ("[profile]\n\nname = [1,\n\n\n", "meridel.toml, line 3: "),
         ("[profile]\nname = 1\nname = 2\n", "meridel.toml, line 3: "),
-        (f"[profile]\nname = {'9' * 5000}\n", "meridel.toml: "),
+        (f"[profile]\nname = {'9' * 5000}\n", "meridel.toml: a number has thousands of digits"),
         (f"name = {'[' * 20000}", "meridel.toml: lists are nested too deeply"),
     ],
 )
@@ -133,6 +133,16 @@ settings.near_engine_rpm = -1
 '''
     expected = "meridel.toml, line 6, profile.settings: near_engine_rpm must be from 0 to 9007199254740991, not -1"
     assert expected == message_for(text)
+
+
+def test_a_text_may_have_several_lines_and_tabs() -> None:
+    text = changed('text = "Engine silent"', 'text = """\n\tEngine\nsilent"""')
+    assert "\tEngine\nsilent" == parse_profile(text, name="meridel.toml").codes[0].text
+
+
+def test_an_identifier_of_which_nothing_is_said_may_be_as_long_as_a_text() -> None:
+    label = '\n[[identifier]]\nnumber = "F187"\nname = "label"\nlength = 255\n'
+    assert 255 == parse_profile(FULL + label, name="meridel.toml").identifiers[-1].length
 
 
 def test_a_subtable_stands_at_its_own_line() -> None:

@@ -55,6 +55,46 @@ def test_a_missing_key_names_the_table_that_lacks_it(line: str, expected: str) -
         ),
         (
             'name = "Meridel Sant"',
+            'name = "car\\rmoped"',
+            "line 3, profile.name: must not hold control characters",
+        ),
+        (
+            'text = "Engine silent"',
+            'text = "Engine \\u202Etnelis"',
+            "line 29, code.text: must not hold control characters",
+        ),
+        (
+            'maker = "Meridel"',
+            '"\\u001b[2Jmaker" = "a"',
+            "line 2, profile. [2Jmaker: unknown key; did you mean 'maker'?",
+        ),
+        (
+            '"powertrain"',
+            f'"{"a" * 5000}"',
+            f"line 14, unit.system: '{'a' * 59}... is not one of powertrain, chassis, body, network",
+        ),
+        (
+            "occurrence_record = 1\n",
+            "occurrence_record = -1\n",
+            "line 16, unit.occurrence_record: must be hex text in ",
+        ),
+        (
+            "occurrence_record = 1\n",
+            f"occurrence_record = 0x{'F' * 5000}\n",
+            "line 16, unit.occurrence_record: a number of 20000 bits may be hex or decimal",
+        ),
+        (
+            "occurrence_record = 1\n",
+            f"occurrence_record = -{'9' * 4000}\n",
+            'line 16, unit.occurrence_record: must be hex text in quotes from "01" to "EF", not a number of 13288 bits',
+        ),
+        (
+            "length = 2",
+            "length = 9",
+            "line 37, identifier.length: a number has at most 8 bytes; a longer one has name and length alone",
+        ),
+        (
+            'name = "Meridel Sant"',
             f"name = 0x{'F' * 5000}",
             "line 3, profile.name: must be text in quotes, not a number of 20000 bits",
         ),

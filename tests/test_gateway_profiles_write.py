@@ -24,7 +24,12 @@ from sessions.profile import (
     ProfileUnit,
 )
 
-TEXTS = st.text(st.characters(exclude_categories=["Cs", "Cc"]), max_size=8)
+SIGNS = st.characters(
+    exclude_categories=["Cs", "Cc"],
+    include_characters="\t\n",
+    exclude_characters="\u202a\u202b\u202c\u202d\u202e\u2066\u2067\u2068\u2069",
+)
+TEXTS = st.text(SIGNS, max_size=8)
 FILES = st.text(st.characters(categories=["L", "N"]), max_size=8)
 NAMES = TEXTS.filter(lambda text: bool(text.strip()))
 NUMBERS = st.integers(-MAX_INTEGER, MAX_INTEGER)
@@ -95,10 +100,12 @@ def profiles(draw: st.DrawFn) -> Profile:
         for address in addresses
     )
     identifiers = tuple(
-        ProfileIdentifier(
+        ProfileIdentifier(number=number, name=draw(NAMES), length=draw(st.integers(1, 255)), units=draw(used))
+        if draw(st.booleans())
+        else ProfileIdentifier(
             number=number,
             name=draw(NAMES),
-            length=draw(st.integers(1, 255)),
+            length=draw(st.integers(1, 8)),
             signed=draw(st.booleans()),
             scale_num=draw(NUMBERS),
             scale_den=draw(NUMBERS.filter(bool)),

@@ -318,3 +318,10 @@ def test_fill_behind_a_value_is_not_part_of_it(reply: str, value: list[int]) -> 
 def test_an_identifier_of_several_numbers_gives_no_value() -> None:
     record = Story(profile()).scan("before").answer(UNIT, "22F414", "62F4145080").end().record()
     assert () == record.live
+
+
+def test_bytes_that_are_no_text_are_no_other_vehicle() -> None:
+    # SAE J1979, service 09: an item that is not text is kept as its bytes, and is no VIN.
+    story = Story(profile()).scan("before").answer(UNIT, "0902", "490201" + "81" * 17).end()
+    story.scan("after").answer(UNIT, "0902", "490201" + b"ZZ9HVR2L4TM004417".hex()).end()
+    assert not [reason for reason in judge(story.record()).reasons if "vehicle" in reason]

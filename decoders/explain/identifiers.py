@@ -2,22 +2,20 @@
 
 from __future__ import annotations
 
-from decoders.cursor import is_padding
 from decoders.errors import DecodeError
 from decoders.explain.layouts import write_layout
 from decoders.explain.obd_blocks import pid_text, write_info, write_pid, write_tests
 from decoders.explain.scribe import NOT_KNOWN_HERE, Row, Scribe
-from decoders.explain.words import vin_text
+from decoders.explain.words import number_text, vin_text
 from decoders.obd_dids import OBD_PAGES, ObdIdentifier, read_obd_did
 from decoders.obd_info import infotype_name
 from decoders.obd_tests import monitor_name
-from decoders.uds_data import identifier_name, text_of
+from decoders.uds_data import data_length, identifier_name, text_of
+from decoders.uds_ranges import identifier_range
 from decoders.uds_requests import session_name
 
 _VALUES, _TESTS, _INFORMATION = 0xF4, 0xF6, 0xF8
 _SESSION, _VIN = 0xF186, 0xF190
-_VIN_LENGTH = 17
-"""Source: ISO 3779."""
 _CUT_OR_MORE = "it is cut, or further identifiers follow"
 _PROFILE_HELPS = f"{NOT_KNOWN_HERE}: a profile can give it"
 _NAMES = {_VALUES: pid_text, _TESTS: monitor_name, _INFORMATION: infotype_name}
@@ -34,7 +32,11 @@ def _identifier(raw: bytes, scribe: Scribe) -> str:
         name = f"{OBD_PAGES[page]}: {told(number & 0xFF)}" if told else OBD_PAGES[page]
     else:
         name = identifier_name(number)
-    return f"{number:04X}, {name or 'no standard identifier: a profile can name it'}"
+    return f"{number:04X}, {name or _unnamed(number)}"
+
+
+def _unnamed(number: int) -> str:
+    return f"{identifier_range(number) or 'no standard identifier'}: a profile can name it"
 
 
 def _endless_identifier(raw: bytes, scribe: Scribe) -> str:
@@ -56,31 +58,30 @@ def write_identifiers(scribe: Scribe, count: int | None = None) -> None:
     done = 0
     while scribe.left if count is None else done < count:
         number = int.from_bytes(scribe.peek(IDENTIFIER.size, IDENTIFIER.field), "big")
-        if number in lengths:
+        # In a counted row, which is a record of a code, only what is known of the unit counts.
+        fixed = data_length(number, lengths, scribe.left - IDENTIFIER.size)
+        length = fixed if count is None else lengths.get(number)
+        if length is not None:
             scribe.write(IDENTIFIER)
-            write_data(scribe, number, lengths[number])
+            write_data(scribe, number, length)
             done += 1
         elif count is None:
-            _write_last(scribe, number)
+            scribe.write(_ENDLESS_IDENTIFIER)
+            write_data(scribe, number, scribe.left)
         else:
             scribe.write(_ENDLESS_IDENTIFIER)
             scribe.note(scribe.left, "data", _PROFILE_HELPS)
             return
 
 
-def _write_last(scribe: Scribe, number: int) -> None:
-    """Write an identifier of unknown length down with all that is left as its data."""
-    fill = scribe.peek(scribe.left, IDENTIFIER.field)[IDENTIFIER.size + _VIN_LENGTH :]
-    is_vin = number == _VIN and scribe.left >= IDENTIFIER.size + _VIN_LENGTH and (not fill or is_padding(fill))
-    scribe.write(IDENTIFIER if is_vin else _ENDLESS_IDENTIFIER)
-    write_data(scribe, number, _VIN_LENGTH if is_vin else scribe.left)
-    scribe.padding(scribe.left)
-
-
 def write_data(scribe: Scribe, number: int, size: int) -> None:
     """Write `size` bytes down as the data of an identifier."""
     layout = scribe.known.identifiers.get(number)
     data = scribe.peek(size, f"data of identifier {number:04X}")
+    if number in scribe.known.unscaled and text_of(data) is not None:
+        as_number = number_text(int.from_bytes(data, "big"))
+        scribe.note(size, "data", f"{_data_text(number, data)}; as a number {as_number}")
+        return
     if layout is not None and layout.fields:
         write_layout(scribe, layout)
         return

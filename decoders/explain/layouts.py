@@ -81,4 +81,6 @@ def _raw_text(field: Field, raw: int) -> str:
     """A raw number with the sign that it has."""
     if field.kind == "float":
         return "raw"
-    return str(raw - (1 << field.bits.length) if field.kind == "signed" and raw >> field.bits.length - 1 else raw)
+    return number_text(
+        raw - (1 << field.bits.length) if field.kind == "signed" and raw >> field.bits.length - 1 else raw
+    )

@@ -118,7 +118,7 @@ def write_info(scribe: Scribe, info: VehicleInfo, size: int) -> None:
     if info.infotype % GROUP == 0:
         write_support(scribe, info.infotype)
         return
-    rows = [(info.name, _item_text(info.infotype, item)) for item in info.items]
+    rows = [(info.name, _item_text(info, at)) for at in range(len(info.items))]
     rows += [(counter.name, str(counter.value)) for counter in info.counters]
     if _is_counted(info, scribe.peek(size, info.name), len(rows)):
         scribe.note(1, "count", plural(len(rows), "item"))
@@ -138,7 +138,10 @@ def _is_counted(info: VehicleInfo, body: bytes, count: int) -> bool:
     return (found.items, found.counters) == (info.items, info.counters)
 
 
-def _item_text(infotype: int, item: str) -> str:
+def _item_text(info: VehicleInfo, at: int) -> str:
+    item = info.items[at]
+    if at in info.unreadable:
+        return f"{item}: is not text"
     if not item:
         return "blank"
-    return vin_text(item) if infotype == _VIN else item
+    return vin_text(item) if info.infotype == _VIN else item

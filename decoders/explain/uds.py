@@ -7,7 +7,7 @@ from types import MappingProxyType
 
 from decoders.explain.identifiers import IDENTIFIER, write_data, write_identifiers
 from decoders.explain.names import OBD_ON_UDS, UDS, standard_of
-from decoders.explain.scribe import Form, Message, Row, Scribe, Walk, fields, form, nothing_more
+from decoders.explain.scribe import NOT_KNOWN_HERE, Form, Message, Row, Scribe, Walk, fields, form, nothing_more
 from decoders.explain.values import Known
 from decoders.explain.words import MEMORY, SUPPRESS_BIT, code_text, subfunction_row
 from decoders.obd_dids import OBD_PAGES
@@ -24,6 +24,7 @@ from decoders.uds_data import (
     decode_tester_present,
 )
 from decoders.uds_dtc_requests import decode_clear_request
+from decoders.uds_ranges import MAKERS_OWN, SUPPLIERS_OWN, routine_name
 from decoders.uds_requests import (
     ROUTINE_ACTIONS,
     decode_dtc_setting_request,
@@ -34,7 +35,6 @@ from decoders.uds_requests import (
     session_name,
 )
 
-_MAKERS_OWN = "the maker's own"
 _FAST_POWER_DOWN = 0x04
 _NOT_AVAILABLE = 0xFF
 _TO_A_NODE = (0x04, 0x05)
@@ -61,6 +61,10 @@ _TRAFFIC: Mapping[int, str] = MappingProxyType(
 """Source: ISO 14229-1, CommunicationControl sub-functions (04 and 05 from memory)."""
 _MESSAGES = ("reserved", "normal messages", "network management", "normal messages and network management")
 """By the two lowest bits. Source: ISO 14229-1, CommunicationControl, communicationType."""
+_RECEIVING_NETWORK = 0xF
+"""In the four highest bits, of which others name a subnet. Source: ISO 14229-1, communicationType (from memory)."""
+_LOW_PART = 0x3FFFFF
+"""Bits behind the letter of a code. Where all are zero, older editions meant a group (from memory)."""
 _IO_ACTIONS: Mapping[int, str] = MappingProxyType(
     {0x00: "return control to the unit", 0x01: "default value", 0x02: "freeze as it is", 0x03: "take this value"}
 )
@@ -91,7 +95,17 @@ def _tens_of_milliseconds(raw: bytes, _scribe: Scribe) -> str:
 
 def _group(raw: bytes, scribe: Scribe) -> str:
     request = decode_clear_request(bytes([Service.CLEAR_DTC]) + raw)
-    return request.name if request.dtc is None else code_text(request.dtc, scribe)
+    if request.dtc is None:
+        return request.name
+    code = code_text(request.dtc, scribe)
+    return code if request.group & _LOW_PART else f"{code}; a single code, or in older editions a group"
+
+
+def _traffic(raw: bytes, _scribe: Scribe) -> str:
+    subnet, kind, reserved = raw[0] >> 4, _MESSAGES[raw[0] & 0x03], raw[0] & 0x0C
+    if subnet:
+        kind += ", the network of this request" if subnet == _RECEIVING_NETWORK else f", subnet {subnet:X}"
+    return f"{kind}; reserved bits {reserved:02X}" if reserved else kind
 
 
 def _security(number: int) -> str:
@@ -103,12 +117,12 @@ def _security(number: int) -> str:
 _P2 = Row("P2", 2, _milliseconds)
 _P2_STAR = Row("P2*", 2, _tens_of_milliseconds)
 _GROUP = Row("group of codes", 3, _group)
-_ROUTINE = Row("routine", 2, lambda raw, _: f"routine {raw.hex().upper()}, {_MAKERS_OWN}")
+_ROUTINE = Row("routine", 2, lambda raw, _: f"routine {raw.hex().upper()}, {routine_name(int.from_bytes(raw, 'big'))}")
 _REFUSED_SERVICE = Row("service refused", 1, lambda raw, _: service_name(raw[0]))
 _REASON = Row("reason", 1, lambda raw, _: f"{refusal_name(raw[0])} (class: {refusal_class(raw[0])})")
 _IO_ACTION = Row("control", 1, lambda raw, _: _IO_NAME(raw[0]))
 _NODE = Row("node", 2, lambda raw, _: f"node {raw.hex().upper()}")
-_TRAFFIC_KIND = Row("messages", 1, lambda raw, _: _MESSAGES[raw[0] & 3])
+_TRAFFIC_KIND = Row("messages", 1, _traffic)
 _POWER_DOWN = Row("power-down time", 1, lambda raw, _: f"{raw[0]} s" if raw[0] != _NOT_AVAILABLE else "not available")
 _REFUSAL = form(fields(_REFUSED_SERVICE, _REASON), decode_refusal)
 
@@ -118,7 +132,18 @@ def _owned(field: str, *head: Row) -> Walk:
 
     def walk(scribe: Scribe) -> None:
         scribe.rows(*head)
-        scribe.note(scribe.left, field, _MAKERS_OWN)
+        scribe.note(scribe.left, field, MAKERS_OWN)
+
+    return walk
+
+
+def _routine(field: str, action: Row) -> Walk:
+    """Action and routine, then bytes that belong to whoever owns the routine."""
+
+    def walk(scribe: Scribe) -> None:
+        scribe.write(action)
+        owner = routine_name(scribe.write(_ROUTINE))
+        scribe.note(scribe.left, field, owner if owner in (MAKERS_OWN, SUPPLIERS_OWN) else NOT_KNOWN_HERE)
 
     return walk
 
@@ -202,7 +227,7 @@ _REQUESTS: Mapping[int, Form] = MappingProxyType(
         Service.COMMUNICATION_CONTROL: Form(_traffic_request),
         Service.WRITE_DATA: Form(_write_request),
         Service.IO_CONTROL: Form(_owned("state", IDENTIFIER, _IO_ACTION)),
-        Service.ROUTINE_CONTROL: form(_owned("option", _ask(_ACTION_NAME), _ROUTINE), decode_routine_request),
+        Service.ROUTINE_CONTROL: form(_routine("option", _ask(_ACTION_NAME)), decode_routine_request),
         Service.TESTER_PRESENT: form(fields(_ask(_nothing_said)), decode_tester_present_request),
         Service.DTC_SETTING: form(_owned("option", _ask(_SETTING_NAME)), decode_dtc_setting_request),
     }
@@ -217,7 +242,7 @@ _ANSWERS: Mapping[int, Form] = MappingProxyType(
         Service.COMMUNICATION_CONTROL: Form(_closed(_sub(_TRAFFIC_NAME))),
         Service.WRITE_DATA: Form(_closed(IDENTIFIER)),
         Service.IO_CONTROL: Form(_owned("state", IDENTIFIER, _IO_ACTION)),
-        Service.ROUTINE_CONTROL: form(_owned("status", _sub(_ACTION_NAME), _ROUTINE), decode_routine),
+        Service.ROUTINE_CONTROL: form(_routine("status", _sub(_ACTION_NAME)), decode_routine),
         Service.TESTER_PRESENT: form(fields(_sub(_nothing_said)), decode_tester_present),
         Service.DTC_SETTING: form(fields(_sub(_SETTING_NAME)), decode_dtc_setting),
     }

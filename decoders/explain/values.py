@@ -68,11 +68,14 @@ class Known:
 
     Args:
         identifiers: data identifier -> layout of its data; one without fields tells the length only.
+        unscaled: data identifiers of which nothing but name and length was said: bytes that are printable ASCII may be
+            text as well as a number.
         records: extended data record -> its layout, likewise.
         texts: code text such as ``C0035-13`` -> the maker's words.
     """
 
     identifiers: Mapping[int, Layout] = field(default_factory=dict)
+    unscaled: frozenset[int] = frozenset()
     records: Mapping[int, Layout] = field(default_factory=dict)
     texts: Mapping[str, str] = field(default_factory=dict)
 

@@ -18,14 +18,15 @@ from decoders.vin import check_vin
 SUPPRESS_BIT = 0x80
 _ALL_BITS = 0xFF
 _LAST_DIGITS = 3
+_READABLE_BITS = 128
 _FAILED, _PASSED = 127, -128
 _ALL_RECORDS, _EMISSIONS_RECORDS = 0xFF, 0xFE
 
 
 def number_text(value: Number) -> str:
-    """A number without needless digits: three places, more for one below 1."""
+    """A number without needless digits: three places, more for one below 1; in hex where nobody could read it."""
     if isinstance(value, int):
-        return str(value)
+        return str(value) if value.bit_length() <= _READABLE_BITS else f"{'-' if value < 0 else ''}0x{abs(value):X}"
     return f"{value:.6g}" if abs(value) < 1 else f"{value:.{_LAST_DIGITS}f}".rstrip("0").rstrip(".")
 
 
@@ -33,12 +34,13 @@ def formula(scale: Scale, raw: str = "raw") -> str:
     """How a raw number becomes a value, e.g. ``6904 / 4``; empty where both are the same."""
     if scale == Scale():
         return ""
-    text = f"{raw} * {scale.num}" if scale.num != 1 else raw
+    num, add, den = (number_text(number) for number in (scale.num, abs(scale.add), scale.den))
+    text = f"{raw} * {num}" if scale.num != 1 else raw
     if scale.add:
-        text += f" {'+' if scale.add > 0 else '-'} {abs(scale.add)}"
+        text += f" {'+' if scale.add > 0 else '-'} {add}"
     if scale.den == 1:
         return text
-    return f"({text}) / {scale.den}" if scale.add else f"{text} / {scale.den}"
+    return f"({text}) / {den}" if scale.add else f"{text} / {den}"
 
 
 def plural(count: int, what: str) -> str:

@@ -18,11 +18,9 @@ from gateway.cli.frame import Frame, pass_frame, shared_options
 if TYPE_CHECKING:
     from decoders.explain import Explanation, Known
     from decoders.layout import FieldKind, Layout
-    from sessions.profile import Profile, ProfileIdentifier
+    from sessions.profile import ProfileIdentifier
 
 STANDARD_INPUT = "-"
-LONGEST_NUMBER = 8
-"""Bytes of the longest identifier that is shown as one number."""
 
 _HEX_DIGITS = frozenset(string.hexdigits)
 _HEADS = ("byte", "bytes", "field", "meaning")
@@ -104,18 +102,22 @@ def _known(profile_file: Path | None, unit: str | None) -> Known:
         there = ", ".join(item.address for item in profile.units) or "none"
         raise UsageError(f"The profile has no unit {address}", next_step=f"choose one of: {there}")
     sizes = profile.record_sizes(address)
+    numbers = profile.identifiers_for(address)
+    layouts = {number: item.layout for number, item in profile.layouts_for(address, "identifier").items()}
     return Known(
-        identifiers=_identifiers(profile, address),
+        identifiers={number: _layout(item) for number, item in numbers.items()} | layouts,
+        unscaled=frozenset(at for at, item in numbers.items() if at not in layouts and _may_be_text(item)),
         records={number: Layout(name=f"record {number:02X}", length=size, fields=()) for number, size in sizes.items()}
         | {number: item.layout for number, item in profile.layouts_for(address, "record").items()},
         texts={item.code: item.text for item in profile.codes if item.unit == address},
     )
 
 
-def _identifiers(profile: Profile, address: str) -> dict[int, Layout]:
-    return {number: _layout(item) for number, item in profile.identifiers_for(address).items()} | {
-        number: item.layout for number, item in profile.layouts_for(address, "identifier").items()
-    }
+def _may_be_text(item: ProfileIdentifier) -> bool:
+    """True if nothing says that it is a number; one too long for a number is none anyway."""
+    from gateway.profiles.layouts import MOST_NUMBER_BYTES, says_number
+
+    return not says_number(item) and item.length <= MOST_NUMBER_BYTES
 
 
 def _layout(item: ProfileIdentifier) -> Layout:
@@ -123,11 +125,12 @@ def _layout(item: ProfileIdentifier) -> Layout:
     from fractions import Fraction
 
     from decoders.layout import Layout, Scale, whole_bytes
+    from gateway.profiles.layouts import MOST_NUMBER_BYTES
 
     scale = Scale.of(Fraction(item.scale_num, item.scale_den), Fraction(item.offset))
     kind: FieldKind = "signed" if item.signed else "unsigned"
     number = whole_bytes(item.name, 0, item.length, kind=kind, scale=scale, unit=item.unit)
-    return Layout(name=item.name, length=item.length, fields=(number,) if item.length <= LONGEST_NUMBER else ())
+    return Layout(name=item.name, length=item.length, fields=(number,) if item.length <= MOST_NUMBER_BYTES else ())
 
 
 def _form(item: Explanation) -> dict[str, Any]:

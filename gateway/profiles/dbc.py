@@ -17,7 +17,7 @@ from typing import TYPE_CHECKING
 from decoders.errors import UsageError
 from decoders.layout import Bits, Field, FieldKind, Layout, Scale, When
 from decoders.values.address import MAX_11_BIT, MAX_29_BIT
-from gateway.profiles.fields import MAX_INTEGER
+from gateway.profiles.fields import MAX_INTEGER, plain
 from sessions.profile import ProfileMessage
 
 if TYPE_CHECKING:
@@ -46,8 +46,10 @@ _LINES = re.compile(
     """,
     re.VERBOSE,
 )
-_MOST_DIGITS, _MOST_BYTES = 40, 16 * 2**20
+_MOST_DIGITS, _MOST_BYTES, _MOST_SHOWN = 40, 16 * 2**20, 60
 _LONG_NUMBER = re.compile(rf"\d{{{_MOST_DIGITS + 1},}}")
+# How cantools says where reading ended: the line's text, with a mark in front of what was not expected.
+_SYNTAX = re.compile(r'Invalid syntax at line (?P<line>\d+), column (?P<column>\d+): ".*?>>!<<(?P<token>\S*)')
 _RANGE = re.compile(r"(\d+)\s*-\s*(\d+)")
 
 
@@ -194,10 +196,12 @@ def _database(text: str, name: str) -> Database:
     try:
         database.add_dbc_string(text)
     except Exception as error:  # cantools has no one error for what its parser and its checks find
-        found = re.search(r"at line (\d+), column \d+", str(error))
-        where = f"{name}, line {found[1]}" if found else name
-        reason = " ".join(str(error).split()) or type(error).__name__
-        raise UsageError(f"{where}: is no DBC file that can be read ({reason})", next_step=_NEXT) from error
+        reason = " ".join(plain(str(error)).split()) or type(error).__name__
+        found = _SYNTAX.match(reason)
+        where = f"{name}, line {found['line']}" if found else name
+        # Of the file itself no more than the place at which reading ended: it may be another file than was meant.
+        told = f"column {found['column']}: '{found['token'][:_MOST_SHOWN]}'" if found else reason[:_MOST_SHOWN]
+        raise UsageError(f"{where}: is no DBC file that can be read ({told})", next_step=_NEXT) from error
     return database
 
 
@@ -233,7 +237,7 @@ class _Reading:
             bits=place.bits,
             kind=kind,
             scale=place.scale,
-            unit=signal.unit or "",
+            unit=plain(signal.unit or ""),
             names=tuple(sorted(_names(signal, kind).items())),
             when=self._when(place),
         )
@@ -262,7 +266,7 @@ def _names(signal: Signal, kind: FieldKind) -> Mapping[int, str]:
     names: dict[int, str] = {}
     for number, meaning in (signal.choices or {}).items():
         if (raw := _raw(number, signal.length, kind)) is not None:
-            names[raw] = str(meaning)
+            names[raw] = plain(str(meaning))
     return names
 
 

@@ -23,7 +23,9 @@ Reader = Callable[[Any], Any]
 FIGURES = tuple(RuleSettings().to_payload())
 # What a journal can hold (RFC 7493 section 2.2).
 MAX_INTEGER = 2**53 - 1
-_LONG_BITS = 64
+_LONG_BITS, _LONG_TEXT = 64, 60
+# Unicode Standard Annex 9: characters that turn the direction of what follows, so that it reads as something else.
+_TURNING = frozenset("\u202a\u202b\u202c\u202d\u202e\u2066\u2067\u2068\u2069")
 _HEX = re.compile(r"[0-9A-Fa-f]+\Z")
 # ISO 14229-1, DTCExtDataRecordNumber: 01 to EF name one record, the rest is reserved or a group.
 _RECORDS = range(0x01, 0xF0)
@@ -60,11 +62,12 @@ def text(value: Any) -> str:
 
 
 def _is_control(sign: str) -> bool:
-    return unicodedata.category(sign) == "Cc" and not sign.isspace()
+    """True for what moves a cursor, colours or turns text around; ends of lines and tabs are only room."""
+    return sign in _TURNING or (unicodedata.category(sign) == "Cc" and sign not in "\t\n")
 
 
 def plain(found: str) -> str:
-    """A text from elsewhere, made fit for a profile: a space for each control character, none around it."""
+    """A text from elsewhere, made fit to be shown: a space for each control character, none around it."""
     return "".join(" " if _is_control(sign) else sign for sign in found).strip()
 
 
@@ -117,7 +120,7 @@ def one_of(choices: Iterable[str]) -> Reader:
 
     def read(value: Any) -> str:
         if text(value) not in known:
-            raise UsageError(f"'{value}' is not one of {', '.join(known)}{_suggestion(value, known)}")
+            raise UsageError(f"{_shown(value)} is not one of {', '.join(known)}{_suggestion(value, known)}")
         return text(value)
 
     return read
@@ -150,7 +153,7 @@ def record_number(value: Any) -> int:
     if isinstance(value, int) and not isinstance(value, bool):
         if value > 9:
             raise UsageError(f'{_shown(value)} may be hex or decimal: write it as hex text, e.g. "10"')
-        value = str(value)
+        value = str(value) if value >= 0 else value
     return _hex(value, _RECORDS)
 
 
@@ -271,4 +274,7 @@ def _shown(value: Any) -> str:
     if isinstance(value, int) and value.bit_length() > _LONG_BITS:
         # Beyond some thousand digits Python refuses to write a number out.
         return f"a number of {value.bit_length()} bits"
-    return "a list" if isinstance(value, list) else repr(value)
+    if isinstance(value, list):
+        return "a list"
+    shown = repr(value)
+    return shown if len(shown) <= _LONG_TEXT else f"{shown[:_LONG_TEXT]}..."

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Mapping
+from dataclasses import replace
 from fractions import Fraction
 from typing import Any, get_args
 
@@ -10,7 +11,7 @@ from decoders.errors import UsageError
 from decoders.layout import Bits, Field, FieldKind, Layout, Scale
 from gateway.profiles import fields as read
 from gateway.profiles.fields import optional, required
-from sessions.profile import QUANTITIES, Profile, ProfileLayout, ProfileMessage, Quantity
+from sessions.profile import QUANTITIES, Profile, ProfileIdentifier, ProfileLayout, ProfileMessage, Quantity
 
 Block = ProfileLayout | ProfileMessage
 Fail = Callable[[str, UsageError], UsageError]
@@ -45,6 +46,7 @@ _OF_NUMBERS = ("little_endian", "scale_num", "scale_den", "offset", "unit", "nam
 _MEANINGLESS: Mapping[str, tuple[str, ...]] = {"text": _OF_NUMBERS, "bytes": _OF_NUMBERS, "float": ("names",)}
 FLOAT_BITS = (16, 32, 64)
 MOST_NUMBER_BITS = 64
+MOST_NUMBER_BYTES = MOST_NUMBER_BITS // 8
 
 
 def make_block(values: Mapping[str, Any], rows: Iterable[Mapping[str, Any]], fail: Fail, fails: list[Fail]) -> Block:
@@ -139,6 +141,11 @@ def _names(given: Iterable[tuple[int, str]], length: int, kind: FieldKind, fail:
             raise fail("names", UsageError(f"{number} is there twice"))
         names[raw] = meaning
     return tuple(sorted(names.items()))
+
+
+def says_number(item: ProfileIdentifier) -> bool:
+    """True if an identifier has more than name and length: then it is a number, else its bytes may be anything."""
+    return item != replace(item, signed=False, scale_num=1, scale_den=1, offset=0, unit="", quantity="other")
 
 
 def lengths_that_differ(profile: Profile) -> Iterable[tuple[ProfileLayout, str]]:

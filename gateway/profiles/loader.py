@@ -15,7 +15,16 @@ from decoders.values import UnitAddress
 from gateway.profiles import fields as read
 from gateway.profiles.dbc import read_dbc
 from gateway.profiles.fields import Field, optional, required
-from gateway.profiles.layouts import FIELD, LAYOUT, Block, Fail, lengths_that_differ, make_block
+from gateway.profiles.layouts import (
+    FIELD,
+    LAYOUT,
+    MOST_NUMBER_BYTES,
+    Block,
+    Fail,
+    lengths_that_differ,
+    make_block,
+    says_number,
+)
 from gateway.profiles.places import Index, Places
 from sessions.profile import (
     QUANTITIES,
@@ -113,7 +122,7 @@ def parse_profile(text: str, *, name: str, folder: Path | None = None) -> Profil
     """
     try:
         document = tomllib.loads(text)
-    except ValueError as error:  # the parser's own error, and numbers of thousands of digits
+    except ValueError as error:  # the parser's own error, and what Python says of numbers of thousands of digits
         raise _syntax_error(str(error), text, name) from error
     except RecursionError as error:
         raise UsageError(f"{name}: lists are nested too deeply", next_step=_NEXT) from error
@@ -123,9 +132,9 @@ def parse_profile(text: str, *, name: str, folder: Path | None = None) -> Profil
 def _syntax_error(message: str, text: str, name: str) -> UsageError:
     found = re.search(r" \(at (?:line (\d+), column \d+|end of document)\)$", message)
     if found is None:
-        return UsageError(f"{name}: {message}", next_step=_NEXT)
+        return UsageError(f"{name}: a number has thousands of digits", next_step=_NEXT)
     line = found[1] or text.rstrip().count("\n") + 1
-    return UsageError(f"{name}, line {line}: {message[: found.start()]}", next_step=_NEXT)
+    return UsageError(f"{name}, line {line}: {read.plain(message[: found.start()])}", next_step=_NEXT)
 
 
 def _subject(block: Block) -> tuple[str, tuple[str, ...]]:
@@ -156,6 +165,7 @@ class _Reader:
         codes = tuple(ProfileCode(**values) for values in self._array("code", CODE))
         self._check_codes(units, codes)
         identifiers = tuple(ProfileIdentifier(**values) for values in self._array("identifier", IDENTIFIER))
+        self._check_widths(identifiers)
         self._check_uses(units, "identifier", "number", [(f"{item.number:04X}", item.units) for item in identifiers])
         blocks = self._blocks()
         self._check_uses(units, "layout", "name", [_subject(block) for block in blocks])
@@ -226,6 +236,12 @@ class _Reader:
                 raise self._error("code", (index,), "code", f"{code.code} is there twice for {code.unit}")
             seen.add((code.unit, code.code))
 
+    def _check_widths(self, identifiers: tuple[ProfileIdentifier, ...]) -> None:
+        for index, item in enumerate(identifiers):
+            if says_number(item) and item.length > MOST_NUMBER_BYTES:
+                reason = f"a number has at most {MOST_NUMBER_BYTES} bytes; a longer one has name and length alone"
+                raise self._error("identifier", (index,), "length", reason)
+
     def _check_uses(
         self, units: tuple[ProfileUnit, ...], table: str, key: str, uses: Iterable[tuple[str, tuple[str, ...]]]
     ) -> None:
@@ -248,5 +264,5 @@ class _Reader:
 
     def _error(self, table: str, index: Index, key: str, reason: str, next_step: str = "") -> UsageError:
         line = self._places.line_of(table, index, key)
-        where = ".".join(part for part in (table, key) if part)
+        where = read.plain(".".join(part for part in (table, key) if part))
         return UsageError(f"{self._name}, line {line}, {where}: {reason}", next_step=next_step or _NEXT)

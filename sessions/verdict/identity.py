@@ -83,7 +83,8 @@ def _vin_texts(request: bytes, data: bytes) -> Iterable[str]:
             text = text_of(decode_identifier(data).data)
             return (text,) if text else ()
         if request == VIN_BY_OBD:
-            return tuple(text for text in decode_info(data).items if text)
+            info = decode_info(data)
+            return tuple(text for place, text in enumerate(info.items) if text and place not in info.unreadable)
     except DecodeError:
         return ()
     return ()

@@ -203,6 +203,15 @@ EXPLAINED_UDS: tuple[tuple[str, tuple[str, ...], str], ...] = (
         "ISO 14229-1:2020, MemorySelection",
     ),
     (
+        "14|40 00 00",
+        (
+            "service: request: clear codes",
+            "group of codes: C0000-00: generic range: brakes, wheels, steering and vehicle dynamics; a single code, or"
+            " in older editions a group",
+        ),
+        "ISO 14229-1, groupOfDTC; groups of older editions: from memory",
+    ),
+    (
         "50|03|00 32|01 F4",
         (
             "service: answer to 10: session control",
@@ -240,6 +249,67 @@ EXPLAINED_UDS: tuple[tuple[str, tuple[str, ...], str], ...] = (
         "recorded from a vehicle, VIN replaced; fill bytes added. ISO 3779: a VIN has 17 characters",
     ),
     (
+        "62|F1 86|03|F1 90|5A 5A 39 5A 5A 39 5A 5A 36 4E 5A 30 30 30 30 32 33|F1 87|31 32 33",
+        (
+            "service: answer to 22: read data by identifier",
+            "identifier: F186, active session",
+            "data: extended session",
+            "identifier: F190, VIN",
+            "data: ZZ9ZZ9ZZ6NZ000023 (Europe): check digit right",
+            "identifier: F187, spare part number; its length is not known here, what follows may be more than its data",
+            'data: text "123"',
+        ),
+        "ISO 14229-1, Annex C: F186 has one byte (from memory); ISO 3779: a VIN has 17 characters",
+    ),
+    (
+        "62|F1 90|31 32 33",
+        (
+            "service: answer to 22: read data by identifier",
+            "identifier: F190, VIN; its length is not known here, what follows may be more than its data",
+            "data: 123: not well formed: 3 characters, a VIN has 17",
+        ),
+        FORMATS,
+    ),
+    (
+        "22|F0 00|F1 00|F1 A0|F1 F0|F2 01|F3 00|F9 00|FA 00|FA 10|FD 00|FF 00|DD 00",
+        (
+            "service: request: read data by identifier",
+            "identifier: F000, network of tractor and trailer: a profile can name it",
+            "identifier: F100, identification, the maker's own: a profile can name it",
+            "identifier: F1A0, identification, the maker's own: a profile can name it",
+            "identifier: F1F0, identification, the supplier's own: a profile can name it",
+            "identifier: F201, periodic identifier: a profile can name it",
+            "identifier: F300, dynamically defined identifier: a profile can name it",
+            "identifier: F900, tachograph: a profile can name it",
+            "identifier: FA00, airbag deployment: a profile can name it",
+            "identifier: FA10, safety system: a profile can name it",
+            "identifier: FD00, the supplier's own: a profile can name it",
+            "identifier: FF00, version of ISO 14229-1 that the unit follows",
+            "identifier: DD00, no standard identifier: a profile can name it",
+        ),
+        "ISO 14229-1, Annex C (FF00 from memory)",
+    ),
+    (
+        "31|01|FF 00|01",
+        (
+            "service: request: routine control",
+            "sub-function: start",
+            "routine: routine FF00, erase memory",
+            "option: layout not known here",
+        ),
+        "ISO 14229-1, Annex F, routine identifiers",
+    ),
+    (
+        "71|03|02 03|00",
+        (
+            "service: answer to 31: routine control",
+            "sub-function: results",
+            "routine: routine 0203, the maker's own",
+            "status: the maker's own",
+        ),
+        "ISO 14229-1, Annex F, routine identifiers",
+    ),
+    (
         "62|F1 87|31 32 33",
         (
             "service: answer to 22: read data by identifier",
@@ -266,6 +336,24 @@ EXPLAINED_UDS: tuple[tuple[str, tuple[str, ...], str], ...] = (
             "node: node 0005",
         ),
         "ISO 14229-1, CommunicationControl (from memory)",
+    ),
+    (
+        "28|01|F3",
+        (
+            "service: request: communication control",
+            "sub-function: receive, do not send",
+            "messages: normal messages and network management, the network of this request",
+        ),
+        "ISO 14229-1, communicationType (from memory)",
+    ),
+    (
+        "28|81|2D",
+        (
+            "service: request: communication control",
+            "sub-function: receive, do not send; no positive answer is wanted",
+            "messages: normal messages, subnet 2; reserved bits 0C",
+        ),
+        "ISO 14229-1, communicationType (from memory)",
     ),
     (
         "51|04|0F|00 00",

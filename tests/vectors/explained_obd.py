@@ -124,6 +124,16 @@ EXPLAINED_OBD: tuple[tuple[str, tuple[str, ...], str], ...] = (
         "ISO 15031-5, worked example (from memory); 49 CFR 565.15, check digit",
     ),
     (
+        "49|0A|01|00 01 02 03 04 05 06 07 08 09 0A 0B 0C 0D 0E 0F 10 11 12 13",
+        (
+            "service: answer to 09: OBD vehicle information",
+            "infotype: unit name",
+            "count: 1 item",
+            "unit name: 0x000102030405060708090A0B0C0D0E0F10111213: is not text",
+        ),
+        OBD_FORMATS,
+    ),
+    (
         "49|08|02|00 0A|00 10",
         (
             "service: answer to 09: OBD vehicle information",

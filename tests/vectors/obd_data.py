@@ -19,6 +19,7 @@ RECORDED = "recorded from a vehicle"
 ANSWER = "a real reply, shown in public"
 LAYOUT = "SAE J1979, answer format on CAN"
 APPENDIX = "SAE J1979-DA (from memory)"
+FILL = "common practice, fill bytes behind an answer"
 
 
 def told(block: PidBlock) -> tuple[object, ...]:
@@ -107,11 +108,32 @@ OBD_DATA_VECTORS = (
         "SAE J1979, PID 14: FF means that the sensor is not used for the trim (from memory)",
     ),
     Vector(
-        "a fill byte that is exactly one more identifier is that identifier",
+        "fill bytes that could be one more identifier are fill bytes",
         "41 0D 32 55 55 55",
         current,
-        {"told": [(0x0D, 50), (0x55, -33.59375, -33.59375)], "leftover": b""},
+        {"told": [(0x0D, 50)], "leftover": b"\x55" * 3},
+        FILL,
+    ),
+    Vector(
+        "fill bytes that could be one more group",
+        "41 0D 32 00 00 00 00 00",
+        current,
+        {"told": [(0x0D, 50)], "leftover": bytes(5)},
+        FILL,
+    ),
+    Vector(
+        "an identifier whose data repeat its number",
+        "41 55 55 55",
+        current,
+        {"told": [(0x55, -33.59375, -33.59375)], "leftover": b""},
         LAYOUT,
+    ),
+    Vector(
+        "fill bytes behind a freeze frame that could be one more identifier",
+        "42 0D 00 32 55 55 55 55",
+        frozen,
+        {"told": [(0, 0x0D, 50)], "leftover": b"\x55" * 4},
+        FILL,
     ),
     Vector(
         "freeze frame of a code",

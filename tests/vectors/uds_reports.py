@@ -28,6 +28,7 @@ EXAMPLE = "ISO 14229-1, worked example (from memory)"
 LAYOUT = "ISO 14229-1, answer format"
 WITHDRAWN = "ISO 14229-1:2013, answer format; withdrawn in 2020"
 MEMORY = "ISO 14229-1:2020, answer format (from memory); the field table of py-uds 4.0.0 says the same"
+FILL = "common practice, fill bytes behind an answer"
 P0420, P0805 = Dtc.parse("P0420-00"), Dtc.parse("P0805-11")
 
 
@@ -212,6 +213,100 @@ LIST_VECTORS = (
     ),
 )
 
+FILL_VECTORS = (
+    Vector(
+        "fill bytes that could be a code",
+        "59 02 FF AA AA AA AA",
+        decode_dtc_list,
+        {"entries": (), "zero_entries": 0, "leftover": b"\xaa" * 4},
+        FILL,
+    ),
+    Vector(
+        "fill bytes that could be a code and more",
+        "59 0A FF 55 55 55 55 55",
+        decode_dtc_list,
+        {"entries": (), "leftover": b"\x55" * 5},
+        FILL,
+    ),
+    Vector(
+        "fill bytes behind a code whose status is the same byte",
+        "59 02 FF 04 20 00 CC CC CC CC CC CC",
+        decode_dtc_list,
+        {"entries": listed(("P0420-00", 0xCC)), "leftover": b"\xcc" * 5},
+        FILL,
+    ),
+    Vector(
+        "fill bytes behind an empty record",
+        "59 02 FF 00 00 00 00 FF FF FF FF",
+        decode_dtc_list,
+        {"entries": (), "zero_entries": 1, "leftover": b"\xff" * 4},
+        FILL,
+    ),
+    Vector(
+        "a code of one byte repeated, with others behind it",
+        "59 02 FF AA AA AA AA 04 20 00 2F",
+        decode_dtc_list,
+        {"entries": listed(("B2AAA-AA", 0xAA), ("P0420-00", 0x2F)), "leftover": b""},
+        LAYOUT,
+    ),
+    Vector(
+        "no code has the extended data record, fill bytes of 00",
+        "59 1A FF 00 00 00 00 00",
+        decode_dtc_list,
+        {"entries": (), "zero_entries": 0, "scope": ListScope(), "leftover": bytes(5)},
+        FILL,
+    ),
+    Vector(
+        "no code has the extended data record, fill bytes that could be a code",
+        "59 1A 01 FF FF FF FF",
+        decode_dtc_list,
+        {"mask": 1, "entries": (), "scope": ListScope(), "leftover": b"\xff" * 4},
+        FILL,
+    ),
+    Vector(
+        "fill bytes behind the number of an extended data record",
+        "59 1A FF 91 55 55 55 55",
+        decode_dtc_list,
+        {"entries": (), "scope": ListScope(record_number=0x91), "leftover": b"\x55" * 4},
+        FILL,
+    ),
+    Vector(
+        "fill bytes that could be a snapshot",
+        "59 03 04 20 00 01 AA AA AA AA AA",
+        decode_snapshot_index,
+        {"records": ((P0420, 1),), "zero_entries": 0, "leftover": b"\xaa" * 5},
+        FILL,
+    ),
+    Vector(
+        "fill bytes that could be a counter",
+        "59 14 55 55 55 55",
+        decode_fault_counters,
+        {"counters": (), "zero_entries": 0, "leftover": b"\x55" * 4},
+        FILL,
+    ),
+    Vector(
+        "fill bytes that could be a code with a severity",
+        "59 08 FF CC CC CC CC CC CC",
+        decode_severity_list,
+        {"entries": (), "zero_entries": 0, "leftover": b"\xcc" * 6},
+        FILL,
+    ),
+    Vector(
+        "fill bytes that could be a code of a group",
+        "59 42 33 FF 1E 04 AA AA AA AA AA",
+        decode_group_list,
+        {"entries": (), "zero_entries": 0, "leftover": b"\xaa" * 5},
+        FILL,
+    ),
+    Vector(
+        "fill bytes that could be an extended data record of a code",
+        "59 16 02 55 55 55 55 55 55",
+        partial(decode_extended_by_number, sizes={2: 2}),
+        {"entries": (), "zero_entries": 0, "leftover": b"\x55" * 6},
+        FILL,
+    ),
+)
+
 RECORD_VECTORS = (
     Vector(
         "snapshot in a user-defined memory",
@@ -366,4 +461,4 @@ RECORD_VECTORS = (
     ),
 )
 
-UDS_REPORT_VECTORS = LIST_VECTORS + RECORD_VECTORS
+UDS_REPORT_VECTORS = LIST_VECTORS + FILL_VECTORS + RECORD_VECTORS

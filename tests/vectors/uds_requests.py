@@ -25,6 +25,7 @@ EXAMPLE = "ISO 14229-1, worked example (from memory)"
 RECORDED = "recorded from a vehicle"
 REQUEST = "ISO 14229-1, request format"
 ANSWER = "ISO 14229-1, answer format"
+FIXED = "ISO 14229-1, Annex C: F186 has one byte (from memory); ISO 3779: a VIN has 17 characters"
 WITHDRAWN = "ISO 14229-1:2013, request format; withdrawn in 2020"
 MEMORY = "ISO 14229-1:2020, request format (from memory); the field table of py-uds 4.0.0 says the same"
 P1234, P0420 = Dtc.parse("P1234-56"), Dtc.parse("P0420-00")
@@ -277,6 +278,31 @@ ANSWER_VECTORS = (
         partial(decode_identifiers, lengths={0xF186: 1}),
         {"values": ((0xF186, b"\x01"),), "undecoded": bytes.fromhex("F1874142F18601"), "leftover": b""},
         ANSWER,
+    ),
+    Vector(
+        "identifiers whose length the standard fixes",
+        "62 F1 86 03 F1 90 5A 5A 39 5A 5A 39 5A 5A 36 4E 5A 30 30 30 30 32 33 F1 87 41",
+        partial(decode_identifiers, lengths={}),
+        {
+            "values": ((0xF186, b"\x03"), (0xF190, b"ZZ9ZZ9ZZ6NZ000023")),
+            "undecoded": bytes.fromhex("F18741"),
+            "leftover": b"",
+        },
+        FIXED,
+    ),
+    Vector(
+        "an identifier shorter than the standard fixes",
+        "62 F1 90 31 32 33",
+        partial(decode_identifiers, lengths={}),
+        {"values": (), "undecoded": bytes.fromhex("F190313233"), "leftover": b""},
+        FIXED,
+    ),
+    Vector(
+        "a length of the unit comes before the one that the standard fixes",
+        "62 F1 86 01 02 F1 86 03 04",
+        partial(decode_identifiers, lengths={0xF186: 2}),
+        {"values": ((0xF186, b"\x01\x02"), (0xF186, b"\x03\x04")), "undecoded": b"", "leftover": b""},
+        FIXED,
     ),
     Vector(
         "supported parameters by identifier",

@@ -1,8 +1,10 @@
-"""What this package knows of the simulated vehicle: two protocols, met by entry point and never by import."""
+"""What this package knows of the simulated vehicle: protocols, met by entry point and never by import."""
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from importlib.metadata import entry_points
+from pathlib import Path
 from typing import Protocol, Self
 
 from decoders.errors import LinkError, UsageError
@@ -22,18 +24,68 @@ class ActResult(Protocol):
         """What happened, in words."""
 
 
-class RunningBench(Protocol):
-    """A simulated vehicle that is running."""
+class ArgumentHelp(Protocol):
+    """What a person is told of something that an action takes."""
+
+    @property
+    def about(self) -> str:
+        """What it is, in a few words."""
+
+
+class ActionHelp(Protocol):
+    """What a person is told of an action."""
+
+    @property
+    def about(self) -> str:
+        """What it does, one sentence."""
+
+    @property
+    def usage(self) -> str:
+        """What must be typed behind its name; in brackets what may be left out."""
+
+    @property
+    def takes(self) -> Mapping[str, ArgumentHelp]:
+        """What it takes, by name."""
+
+
+class MovedBench(Protocol):
+    """A simulated vehicle, in this process or in another one, that can be moved."""
 
     @property
     def links(self) -> tuple[str, ...]:
         """Link addresses by which this process reaches it."""
 
-    def act(self, action: str, **arguments: int | str) -> ActResult:
-        """Do one thing with the vehicle; raises ValueError with a clear line if it cannot be done."""
+    def act(self, action: str, /, **arguments: int | str) -> ActResult:
+        """Do one thing with the vehicle.
+
+        Raises ValueError with a clear line if it cannot be done, ConnectionError if the vehicle has gone.
+        """
 
     def close(self) -> None:
-        """Take it off the bus."""
+        """Leave it; one that runs in this process is gone then."""
+
+    def __enter__(self) -> Self: ...
+
+    def __exit__(self, *exc: object) -> None: ...
+
+
+class RunningBench(MovedBench, Protocol):
+    """A simulated vehicle that runs in this process."""
+
+    def open_door(self, kind: str, port: int = 0) -> str:
+        """Open one more way to it and give its link address; raises ValueError if the port cannot be had."""
+
+
+class PublishedBench(Protocol):
+    """A running vehicle that other commands find and move, until closed."""
+
+    @property
+    def profile(self) -> Path:
+        """Where its profile lies."""
+
+    @property
+    def port(self) -> int:
+        """The port at which it is moved."""
 
     def __enter__(self) -> Self: ...
 
@@ -46,11 +98,29 @@ class BenchDoor(Protocol):
     def scenarios(self) -> tuple[str, ...]:
         """The names one can start."""
 
+    def about(self, scenario: str) -> str:
+        """What happens in a scenario; raises ValueError for an unknown one."""
+
     def profile_text(self, scenario: str) -> str:
         """The text of the scenario's profile; raises ValueError for an unknown scenario."""
 
-    def start(self, scenario: str) -> RunningBench:
-        """A new vehicle; raises ValueError for an unknown scenario."""
+    def actions(self) -> Mapping[str, ActionHelp]:
+        """Everything that can be done with a vehicle."""
+
+    def disturbances(self) -> Mapping[str, str]:
+        """What can be typed behind the action `disturb`, and what it does."""
+
+    def doors(self) -> tuple[str, ...]:
+        """The kinds of door that can be opened."""
+
+    def start(self, scenario: str, *, seed: int = 1, lifelike: bool = False) -> RunningBench:
+        """A new vehicle, one that takes its time or answers at once; raises ValueError for an unknown scenario."""
+
+    def publish(self, bench: RunningBench, *, port: int = 0) -> PublishedBench:
+        """Let other commands move a running vehicle; raises ValueError if that cannot be."""
+
+    def published(self) -> MovedBench:
+        """The vehicle that another command runs; raises ConnectionError if there is none, or ValueError."""
 
 
 def find_bench() -> BenchDoor:

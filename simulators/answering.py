@@ -6,8 +6,8 @@ from simulators import obd, uds, wire
 from simulators.unit import Unit
 from simulators.world import World
 
-# What a unit keeps to itself when everyone was asked. Source: ISO 14229-1, functional addressing.
-_QUIET_TO_ALL = frozenset({0x11, 0x12, 0x31, 0x7E, 0x7F})
+QUIET_TO_ALL = frozenset({0x11, 0x12, 0x31, 0x7E, 0x7F})
+"""Refusals that a unit keeps to itself when everyone was asked. Source: ISO 14229-1, functional addressing."""
 
 
 def answer(unit: Unit, request: bytes, world: World, *, functional: bool = False, at_ms: int = 0) -> list[bytes]:
@@ -20,11 +20,11 @@ def answer(unit: Unit, request: bytes, world: World, *, functional: bool = False
         functional: True if everyone was asked.
         at_ms: machine time, for the session's time-out alone.
     """
-    if not world.key_on or not request:
+    if not world.key_on or not unit.is_live or not request:
         return []
     unit.hear(at_ms)
     reply = _handle(unit, request, world, functional)
-    if reply is None or (functional and reply[0] == 0x7F and reply[2] in _QUIET_TO_ALL):
+    if reply is None or (functional and reply[0] == 0x7F and reply[2] in QUIET_TO_ALL):
         return []
     return [reply]
 

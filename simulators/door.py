@@ -2,52 +2,118 @@
 
 from __future__ import annotations
 
-import threading
-import uuid
-from typing import Self
+import importlib.util
+import os
+from collections.abc import Iterable, Mapping
+from contextlib import ExitStack
+from typing import Any, Self
 
-from simulators.can_node import CanNode, Frame
+from simulators import disturbing
+from simulators.actions import ACTIONS, Action, Arguments, check
+from simulators.bench_file import DistantBench, Published, find_published
+from simulators.broadcast import Broadcast
+from simulators.can_node import Frame, VirtualDoor
+from simulators.can_side import CanSide, Physics
 from simulators.car import ActResult, Car
+from simulators.desk import Desk
+from simulators.disturbing import Disturbed, DisturbedUnit
 from simulators.errors import BenchError
-from simulators.scenarios import SCENARIOS, Scenario
+from simulators.response_times import ResponseTimes
+from simulators.scenarios import SCENARIOS, find_scenario
 from simulators.world import World
 
 __all__ = ["ActResult", "Bench", "BenchError", "RunningBench"]
 
+# By what a person calls it: module and class, loaded when somebody opens it.
+DOORS: Mapping[str, tuple[str, str]] = {
+    "can": ("simulators.slcan_hub", "SlcanDoor"),
+    "dongle": ("simulators.dongle", "DongleDoor"),
+    "doip": ("simulators.doip", "DoipDoor"),
+    "pty": ("simulators.dongle", "DonglePty"),
+}
+_CAN, _PTY = "can", "pty"
+
 
 class RunningBench:
-    """A car on a virtual bus of its own, until closed.
+    """A car on a virtual bus of its own and behind whatever doors are opened, until closed.
 
     Attributes:
         scenario: the scenario's name.
-        links: link addresses by which this process reaches the car.
+        links: link addresses by which the car is reached: the first from this process alone, one more for each door.
+        desk: where every door hands in its requests.
+        side: its CAN bus, for doors on it.
     """
 
-    def __init__(self, scenario: str, car: Car) -> None:
-        channel = f"bench-{uuid.uuid4()}"
+    def __init__(
+        self,
+        scenario: str,
+        car: Car,
+        *,
+        physics: Physics | None = None,
+        times: ResponseTimes | None = None,
+        broadcasts: Iterable[Broadcast] = (),
+    ) -> None:
         self.scenario = scenario
-        self.links: tuple[str, ...] = (f"can:virtual:{channel}",)
         self._car = car
-        self._guard = threading.Lock()
-        self._node = CanNode(channel, car.units, car.world, self._guard)
+        self.desk = Desk(car, times=times)
+        self._guard = self.desk.lock
+        self._open = ExitStack()
+        self._dongles: list[Disturbed] = []
+        self.side = self._open.enter_context(CanSide(self.desk, physics, broadcasts=broadcasts))
+        self.links: tuple[str, ...] = (self._open.enter_context(VirtualDoor(self.side)).link,)
 
-    def act(self, action: str, **arguments: int | str) -> ActResult:
+    def open_door(self, kind: str, port: int = 0) -> str:
+        """Open one more way to the car, on 127.0.0.1; it stays open until the car goes.
+
+        Args:
+            kind: one of `DOORS`.
+            port: its port; 0 takes a free one. A pseudo terminal has none.
+
+        Returns:
+            The link address by which any process of this machine reaches the car.
+
+        Raises:
+            BenchError: no such kind, or the port cannot be had.
+        """
+        if kind not in DOORS:
+            raise BenchError(f"no door '{kind}'; known: {', '.join(DOORS)}")
+        module, name = DOORS[kind]
+        opens: Any = getattr(importlib.import_module(module), name)
+        where = self.side if kind == _CAN else self.desk
+        door = self._open.enter_context(opens(where) if kind == _PTY else opens(where, port))
+        if hasattr(door, disturbing.DISTURB):
+            self._dongles.append(door)
+        link = str(door.link)
+        self.links += (link,)
+        return link
+
+    def act(self, action: str, /, **arguments: int | str) -> ActResult:
         """Do one thing with the car, never in the middle of a request, and let world time pass.
 
         Args:
-            action: key_off, key_on, start_engine, stop_engine, wait (seconds), drive (kmh, seconds),
-                repair, wear or break (component).
+            action: one of `Bench.actions`.
             arguments: what the action takes.
 
         Raises:
             BenchError: the action is unknown, its arguments are off, or it is impossible now.
         """
+        if action in disturbing.ACTIONS:
+            return self._disturb(action, arguments)
+        check(action, arguments)
+        return self.desk.act(action, **arguments)
+
+    def _disturb(self, action: str, arguments: Arguments) -> ActResult:
+        who, kind, more = disturbing.wanted(action, arguments)
+        those = self._dongles if who == disturbing.DONGLE else [DisturbedUnit(self.desk, who)]
+        if not those:
+            raise BenchError("the car has no dongle door open")
+        said = disturbing.change(action, kind, more, those)
         with self._guard:
-            return self._car.act(action, **arguments)
+            return ActResult(world_s=self._car.world.now_s, said=f"{who}: {said}")
 
     def close(self) -> None:
-        """Take the car off the bus; its thread is gone when this returns."""
-        self._node.close()
+        """Close every door and take the car off the bus; every thread is gone when this returns."""
+        self._open.close()
 
     def __enter__(self) -> Self:
         return self
@@ -59,19 +125,18 @@ class RunningBench:
     def frames(self) -> tuple[Frame, ...]:
         """Every frame seen so far, for tests only."""
         with self._guard:
-            return tuple(self._node.frames)
+            return tuple(self.side.frames)
 
     @property
     def troubles(self) -> tuple[Exception, ...]:
         """What went wrong in the units' transport so far, for tests only."""
         with self._guard:
-            return tuple(self._node.troubles)
+            return tuple(self.side.troubles)
 
     @property
     def busy(self) -> bool:
         """True while any message is on its way in or out, for tests only."""
-        with self._guard:
-            return self._node.busy
+        return self.side.busy
 
     @property
     def world(self) -> World:
@@ -99,27 +164,71 @@ class Bench:
         """The names of the scenarios, sorted."""
         return tuple(sorted(SCENARIOS))
 
+    def about(self, scenario: str) -> str:
+        """What happens in a scenario, one line.
+
+        Raises:
+            BenchError: no such scenario, or its file cannot be understood.
+        """
+        return find_scenario(scenario).about
+
     def profile_text(self, scenario: str) -> str:
         """The TOML text of the scenario's vehicle profile.
 
         Raises:
-            BenchError: no such scenario.
+            BenchError: no such scenario, or its file cannot be understood.
         """
-        return self._scenario(scenario).profile_text()
+        return find_scenario(scenario).profile_text()
 
-    def start(self, scenario: str, *, seed: int = 1) -> RunningBench:
+    def actions(self) -> Mapping[str, Action]:
+        """Everything that can be done with a car, by name."""
+        return {**ACTIONS, **disturbing.ACTIONS}
+
+    def disturbances(self) -> Mapping[str, str]:
+        """What can be typed behind the action `disturb`, and what it does."""
+        return disturbing.ways()
+
+    def doors(self) -> tuple[str, ...]:
+        """The ways to a car that `RunningBench.open_door` can open on this machine."""
+        here = {kind for kind, (module, _) in DOORS.items() if importlib.util.find_spec(module) is not None}
+        return tuple(kind for kind in DOORS if kind in here and (kind != _PTY or hasattr(os, "openpty")))
+
+    def start(self, scenario: str, *, seed: int = 1, lifelike: bool = False) -> RunningBench:
         """A new car, as the scenario's opening left it.
 
         Args:
-            scenario: its name.
+            scenario: its name, or the path of a scenario file.
             seed: what chance depends on; the same seed gives the same car.
+            lifelike: True for a car that takes its time: frames theirs on the wire, units theirs to think, and the
+                car says to all on its bus what the scenario tells. Without it, everything is answered at once.
 
         Raises:
-            BenchError: no such scenario.
+            BenchError: no such scenario, or its file cannot be understood.
         """
-        return RunningBench(scenario, self._scenario(scenario).new_car(seed))
+        told = find_scenario(scenario)
+        car = told.new_car(seed)
+        if not lifelike:
+            return RunningBench(scenario, car)
+        return RunningBench(scenario, car, physics=Physics(), times=ResponseTimes(), broadcasts=told.vehicle.broadcasts)
 
-    def _scenario(self, name: str) -> Scenario:
-        if name not in SCENARIOS:
-            raise BenchError(f"unknown scenario '{name}'; known: {', '.join(self.scenarios())}")
-        return SCENARIOS[name]
+    def publish(self, bench: RunningBench, *, port: int = 0) -> Published:
+        """Let other processes of this user find and move a running car; see `Published`.
+
+        Args:
+            bench: the car.
+            port: the control port; 0 takes a free one.
+
+        Raises:
+            BenchError: another car is published already, the port cannot be had, or nothing can be written.
+        """
+        scenario = find_scenario(bench.scenario)
+        return Published(bench, scenario.name, scenario.profile_text(), port)
+
+    def published(self) -> DistantBench:
+        """The car that another process has published.
+
+        Raises:
+            ConnectionError: there is none.
+            BenchError: the platform's runtime folder belongs to somebody else.
+        """
+        return find_published()

@@ -1,4 +1,4 @@
-"""The services of ISO 14229-1 that the bench's units know: 10, 14, 19, 22, 3E."""
+"""The services of ISO 14229-1 that the bench's units know: 10, 14, 19, 22, 31, 3E."""
 
 from __future__ import annotations
 
@@ -6,10 +6,10 @@ from collections.abc import Callable, Mapping
 
 from simulators import live_data, obd_on_uds, wire
 from simulators.fault_memory import STORED, Fault
+from simulators.routine_control import SUPPRESS, routine_control, unless_suppressed
 from simulators.unit import Unit
 from simulators.world import World
 
-SUPPRESS = 0x80
 ALL_RECORDS = 0xFF
 FIRST_RECORD, LATEST_RECORD = 0x01, 0x02
 OCCURRENCE_RECORD = 0x01
@@ -21,11 +21,6 @@ _SESSIONS = (0x01, 0x03)
 Handler = Callable[[Unit, World, bytes], bytes | None]
 
 
-def _unless_suppressed(request: bytes, reply: bytes) -> bytes | None:
-    """The reply, unless it is positive and the request's bit 7 asks to keep it back."""
-    return None if request[1] & SUPPRESS and reply[0] != 0x7F else reply
-
-
 def _session_control(unit: Unit, _world: World, request: bytes) -> bytes | None:
     if len(request) < 2:
         return wire.negative(0x10, wire.WRONG_LENGTH)
@@ -35,7 +30,7 @@ def _session_control(unit: Unit, _world: World, request: bytes) -> bytes | None:
     if len(request) != 2:
         return wire.negative(0x10, wire.WRONG_LENGTH)
     unit.session = kind
-    return _unless_suppressed(request, wire.session(kind))
+    return unless_suppressed(request, wire.session(kind))
 
 
 def _tester_present(_unit: Unit, _world: World, request: bytes) -> bytes | None:
@@ -45,7 +40,7 @@ def _tester_present(_unit: Unit, _world: World, request: bytes) -> bytes | None:
         return wire.negative(0x3E, wire.SUB_FUNCTION_NOT_SUPPORTED)
     if len(request) != 2:
         return wire.negative(0x3E, wire.WRONG_LENGTH)
-    return _unless_suppressed(request, wire.tester_present())
+    return unless_suppressed(request, wire.tester_present())
 
 
 def _clear(unit: Unit, world: World, request: bytes) -> bytes:
@@ -69,12 +64,13 @@ def _read_data(unit: Unit, world: World, request: bytes) -> bytes:
     if not body or len(body) % 2:
         return wire.negative(0x22, wire.WRONG_LENGTH)
     known = {**dict(unit.spec.identity), ACTIVE_SESSION: bytes([unit.session])}
+    readable = {*unit.spec.snapshot_identifiers, *(item.number for item in unit.spec.measured)}
     items = []
     for at in range(0, len(body), 2):
         number = int.from_bytes(body[at : at + 2], "big")
         if number in known:
             items.append((number, known[number]))
-        elif number in unit.spec.snapshot_identifiers:
+        elif number in readable:
             items.append((number, live_data.identifier(unit, world, number)))
         elif (told := obd_on_uds.identifier(unit, world, number)) is not None:
             items.append((number, told))
@@ -165,19 +161,34 @@ def _read_codes(unit: Unit, _world: World, request: bytes) -> bytes | None:
         return wire.negative(0x19, wire.WRONG_LENGTH)
     kind = request[1] & ~SUPPRESS
     if unit.spec.obd_on_uds and kind in obd_on_uds.REPORTS:
-        return _unless_suppressed(request, obd_on_uds.report(unit, request))
+        return unless_suppressed(request, obd_on_uds.report(unit, request))
     if kind not in _REPORTS or _leaves_out(unit, kind):
         return wire.negative(0x19, wire.SUB_FUNCTION_NOT_SUPPORTED)
     length, report = _REPORTS[kind]
     if len(request) != length:
         return wire.negative(0x19, wire.WRONG_LENGTH)
-    return _unless_suppressed(request, report(unit, request))
+    return unless_suppressed(request, report(unit, request))
 
 
-SERVICES: Mapping[int, Handler] = {
+_HANDLERS: Mapping[int, Handler] = {
     0x10: _session_control,
     0x14: _clear,
     0x19: _read_codes,
     0x22: _read_data,
+    0x31: routine_control,
     0x3E: _tester_present,
 }
+
+
+def _where_known(service: int, handler: Handler) -> Handler:
+    """The handler, for units that know the service; the others refuse it."""
+
+    def handle(unit: Unit, world: World, request: bytes) -> bytes | None:
+        if service not in unit.spec.services:
+            return wire.negative(service, wire.SERVICE_NOT_SUPPORTED)
+        return handler(unit, world, request)
+
+    return handle
+
+
+SERVICES: Mapping[int, Handler] = {service: _where_known(service, handler) for service, handler in _HANDLERS.items()}

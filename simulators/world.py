@@ -8,6 +8,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 AMBIENT_C = 14
+SUPPLY_FLAT_MV = 5_400
 SUPPLY_RESTING_MV = 12_300
 SUPPLY_CHARGING_MV = 14_100
 IDLE_RPM = 800
@@ -36,6 +37,9 @@ class World:
         path_kmh_s: way travelled in the car's life, in km/h times seconds (3600 of them are a kilometre).
         coolant_uc: coolant temperature, millionths of a degree Celsius.
         run_s: seconds since the engine was started, 0 from key-on until then.
+        key_s: seconds since the key was last turned, either way.
+        ambient_c: temperature outside, whole degrees Celsius.
+        battery_flat: True while the supply is too low for any unit.
     """
 
     now_s: int = 0
@@ -52,6 +56,9 @@ class World:
     cycle_fast_s: int = 0
     cycle_idle_s: int = 0
     cycle_idle_met: bool = False
+    key_s: int = 0
+    ambient_c: int = AMBIENT_C
+    battery_flat: bool = False
 
     @property
     def rpm(self) -> int:
@@ -76,6 +83,8 @@ class World:
     @property
     def supply_mv(self) -> int:
         """Supply voltage, millivolts."""
+        if self.battery_flat:
+            return SUPPLY_FLAT_MV
         return SUPPLY_CHARGING_MV if self.engine_on else SUPPLY_RESTING_MV
 
     @property
@@ -105,12 +114,14 @@ class World:
     def turn_key_on(self) -> None:
         """Begin a key cycle: everything that counts within one starts at zero."""
         self.key_on = True
+        self.key_s = 0
         self.run_s = self.cycle_run_s = self.cycle_fast_s = self.cycle_idle_s = 0
         self.cycle_idle_met = False
 
     def turn_key_off(self) -> None:
         """End the key cycle; the engine stops with it."""
         self.key_on = False
+        self.key_s = 0
         self.stop_engine()
 
     def start_engine(self) -> None:
@@ -127,8 +138,9 @@ class World:
     def step(self) -> None:
         """Let one second pass."""
         self.now_s += 1
+        self.key_s += 1
         if not self.engine_on:
-            self.coolant_uc -= (self.coolant_uc - AMBIENT_C * _MICRO) // _COOLING_TIME_CONSTANT_S
+            self.coolant_uc -= (self.coolant_uc - self.ambient_c * _MICRO) // _COOLING_TIME_CONSTANT_S
             return
         before = self.speed_kmh
         change = max(-RAMP_KMH_PER_S, min(RAMP_KMH_PER_S, self.wanted_kmh - before))

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import queue
 import random
 import subprocess
 import sys
@@ -16,7 +17,7 @@ from udsoncan.services import ReadDTCInformation
 from workshop import SCENARIO, profile, settings, visiting, workshop
 
 from decoders import decode_dtc_list, decode_live, decode_obd_codes
-from decoders.values import Exchange, Request
+from decoders.values import Exchange, Request, UnitAddress
 from gateway.bench_port import find_bench
 from gateway.links import DEFAULT_LIMITS, Plan, open_link
 from gateway.scanning import take_scan
@@ -24,6 +25,9 @@ from sessions.journal import Kind
 from sessions.record import read_record
 from sessions.store import Store
 from sessions.verdict import judge
+from simulators.can_side import CanSide, Frame, Physics
+from simulators.desk import Desk
+from simulators.scenarios import SCENARIOS
 
 RUNS = 5
 CODES = 300
@@ -149,6 +153,36 @@ def decoding() -> None:
     tell("the same by udsoncan", f"{theirs_alone:,.0f} /s", ratio)
 
 
+def sixty_units() -> None:
+    """Sixty units, each asked again as soon as it has answered: what the bench's own thread takes of a core.
+
+    With physics the bus is full and sets the pace; without, the processor does. No best of several: a share of time.
+    """
+    for name, physics in (("a full bus of 500 kbit/s", Physics()), ("as fast as this machine can", None)):
+        desk = Desk(SCENARIOS["sixty-units"].new_car(1))
+        asked = {unit.response.number: unit.request for unit in map(UnitAddress.parse, desk.units)}
+        heard: queue.SimpleQueue[Frame] = queue.SimpleQueue()
+        with CanSide(desk, physics) as side:
+            thread = next(one for one in threading.enumerate() if one.name == "bench can")
+            clock = time.pthread_getcpuclockid(thread.ident or 0)
+            tap = side.attach(heard.put)
+            ask = {
+                source: Frame("rx", to.number, to.is_29_bit, bytes.fromhex("0322F18600000000"))
+                for source, to in asked.items()
+            }
+            for frame in ask.values():
+                tap.send(frame)
+            count, began_s, busy_s = 0, time.perf_counter(), time.clock_gettime(clock)
+            while time.perf_counter() - began_s < 2:
+                tap.send(ask[heard.get().arbitration_id])
+                count += 1
+            spent_s = time.perf_counter() - began_s
+            share = (time.clock_gettime(clock) - busy_s) / spent_s
+            load = side.load()
+        note = f"{count / spent_s:,.0f} answers/s" + (f", bus load {load.last_second:.0f} %" if load else "")
+        tell(f"60 units, {name}", f"{share:.0%} of a core", note)
+
+
 def main() -> None:
     """Measure and print everything."""
     began_s = time.perf_counter()
@@ -158,6 +192,7 @@ def main() -> None:
         decoding()
         journal(folder)
         exchanges(folder)
+        sixty_units()
         commands(folder / "demo")
     tell("all of these measurements", f"{time.perf_counter() - began_s:.0f} s")
 

@@ -51,7 +51,7 @@ def test_a_job_that_does_not_exist_is_named(cli: Cli, command: tuple[str, ...]) 
         ("nonsense", 2, "'nonsense' is no link address"),
         ("can:virtual", 2, "'can:virtual' lacks the channel"),
         ("can:virtual:x?speed=1", 2, "unknown option 'speed'"),
-        ("sim:warning-lamps", 2, "only `mendproof demo` uses it"),
+        ("sim:warning-lamps", 2, "is a new car each time and ends with the command"),
         ("can:carrier:0", 3, "there is no CAN interface 'carrier'"),
         ("can:socketcan:nocan0", 3, "cannot open can:socketcan:nocan0"),
         ("dongle:/dev/rfcomm0", 3, "does not bring the link 'dongle:' yet"),

@@ -11,6 +11,7 @@ from pathlib import Path
 import pytest
 from bus_help import BrokenMessageError, Message, reassemble
 from demo_help import OLD, DemoRun, demo_run
+from warning_lamps_help import COIL, UNITS, WHEEL_SENSOR
 
 from decoders.values import Outcome
 from gateway.cli.main import run
@@ -19,7 +20,6 @@ from sessions.record import read_record
 from sessions.store import Store
 from sessions.verdict import JobVerdict, Verdict, judge
 from simulators.can_node import Frame
-from simulators.scenarios.warning_lamps import COIL, UNITS, WHEEL_SENSOR
 
 COMPONENT_OF = {(spec.address, test.code): test.component for spec in UNITS for test in spec.monitors}
 PARKING = "750/758"

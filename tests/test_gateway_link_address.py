@@ -65,11 +65,11 @@ def test_what_cannot_be_read_is_refused_with_what_to_write(text: str, message: s
     assert caught.value.next_step
 
 
-def test_sim_is_for_the_demonstration_only() -> None:
+def test_sim_names_the_command_whose_car_outlives_it() -> None:
     with pytest.raises(UsageError, match="a new car each time") as caught:
         open_link("sim:repaired")
     assert caught.value.exit_code == 2
-    assert "mendproof demo" in caught.value.next_step
+    assert "mendproof bench run SCENARIO" in caught.value.next_step
 
 
 @pytest.mark.parametrize("text", ["dongle:/dev/rfcomm0", "doip:192.0.2.1", "replay:job.bundle"])

@@ -26,10 +26,11 @@ from sessions.verdict.emissions import emissions_looks
 from simulators.car import Car
 from simulators.counters import Counters
 from simulators.door import RunningBench
-from simulators.scenarios.warning_lamps import UNITS, VIN
+from simulators.scenarios import SCENARIOS
 from simulators.unit import UnitSpec
 from simulators.world import World
 
+UNITS, VIN = SCENARIOS["warning-lamps"].units, SCENARIOS["warning-lamps"].vehicle.vin
 UNIT, COIL, CODE = "7E0/7E8", "coil_c_connector", "P0353-13"
 PROFILE = f"""
 [profile]

@@ -23,11 +23,12 @@ from workshop import Workshop, workshop
 from decoders.values import Outcome, UnitAddress
 from gateway.scanning import take_scan
 from sessions.record import CodeReading, JobRecord
-from simulators.scenarios.warning_lamps import UNITS
+from simulators.scenarios import SCENARIOS
 
 if TYPE_CHECKING:
     from scapy.packet import Packet
 
+UNITS = SCENARIOS["warning-lamps"].units
 DTC_UNITS = [spec.address for spec in UNITS if spec.speaks_uds]
 LIST, SUPPORTED = bytes.fromhex("1902FF"), bytes.fromhex("190A")
 

@@ -21,8 +21,9 @@ from udsoncan.exceptions import NegativeResponseException
 
 from decoders.values import UnitAddress
 from simulators.door import Bench, BenchError, RunningBench
-from simulators.scenarios.warning_lamps import UNITS
+from simulators.scenarios import SCENARIOS
 
+UNITS = SCENARIOS["warning-lamps"].units
 UDS_UNITS = [spec.address for spec in UNITS if spec.speaks_uds]
 OBD_UNITS = [spec.address for spec in UNITS if spec.speaks_obd]
 
@@ -287,12 +288,12 @@ def test_closing_takes_less_than_half_a_second_and_may_be_repeated() -> None:
 
 def test_the_bench_is_found_by_its_entry_point() -> None:
     (entry,) = entry_points(group="mendproof.bench")
-    assert entry.load()().scenarios() == ("warning-lamps",)
+    assert "warning-lamps" in entry.load()().scenarios()
 
 
 def test_an_unknown_scenario_names_the_known_ones() -> None:
     for attempt in (Bench().start, Bench().profile_text):
-        with pytest.raises(BenchError, match="unknown scenario 'nothing'; known: warning-lamps"):
+        with pytest.raises(BenchError, match=r"unknown scenario 'nothing'; known: .*, warning-lamps"):
             attempt("nothing")
 
 

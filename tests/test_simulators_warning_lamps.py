@@ -11,9 +11,9 @@ from simulators.car import Car
 from simulators.door import Bench
 from simulators.monitors import When
 from simulators.scenarios import SCENARIOS
-from simulators.scenarios.warning_lamps import UNITS, VIN
 
 STORY = SCENARIOS["warning-lamps"]
+UNITS, VIN = STORY.units, STORY.vehicle.vin
 WHEEL_SENSOR = "front_left_speed_sensor"
 FAULTS = [
     ("760/768", "C0035-13", 0xAF),  # fails now and in this cycle, confirmed, lamp

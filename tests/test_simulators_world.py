@@ -10,8 +10,9 @@ from simulators.counters import Counters
 from simulators.errors import BenchError
 from simulators.monitors import Component, Condition, When
 from simulators.scenarios import SCENARIOS
-from simulators.scenarios.warning_lamps import UNITS
 from simulators.world import World
+
+UNITS = SCENARIOS["warning-lamps"].units
 
 
 @pytest.fixture
@@ -137,7 +138,7 @@ def test_a_broken_condition_restarts_the_count(car: Car) -> None:
 
 def test_a_loose_part_misbehaves_only_in_its_spans() -> None:
     part = Component(Condition.LOOSE, ((10, 12),))
-    assert [part.misbehaves(second) for second in (9, 10, 11, 12)] == [False, True, True, False]
+    assert [part.misbehaves(World(now_s=second)) for second in (9, 10, 11, 12)] == [False, True, True, False]
 
 
 def test_chance_depends_only_on_what_it_is_for() -> None:

@@ -274,6 +274,7 @@ def test_the_mask_of_a_permanent_list_is_not_that_of_the_unit() -> None:
     [
         ("4A00", "595533FF04403513" + "2F", "permanent codes: C0035-13"),
         ("4A014035", None, "permanent codes: C0035"),
+        ("4A024035C121", "595533FF04403513" + "2F", "permanent codes: C0035-13, U0121"),
         ("4A00", None, "permanent codes: none"),
         (None, None, "permanent codes not told (0A refused (11))"),
     ],

@@ -16,6 +16,7 @@ from gateway.cli.frame import APP, Frame, StoppedError, shared_options
 
 STOPPED, INTERRUPTED = "stopped", 130
 COMMANDS = {
+    "bench": "gateway.cli.bench:bench_group",
     "clear": "gateway.cli.vehicle:clear",
     "decode": "gateway.cli.decode:decode",
     "demo": "gateway.cli.vehicle:demo",

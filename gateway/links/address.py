@@ -106,8 +106,8 @@ def open_link(text: str, *, shown_as: str | None = None) -> Link:
     address = parse_link(text)
     if address.kind == "sim":
         raise UsageError(
-            f"'{address.text}' is a new car each time and ends with the command: only `mendproof demo` uses it",
-            next_step="run `mendproof demo`, or name a real adapter, e.g. can:socketcan:can0",
+            f"'{address.text}' is a new car each time and ends with the command",
+            next_step="run `mendproof bench run SCENARIO` and use the link it prints",
         )
     opener = _OPENERS.get(address.kind)
     if opener is None:

@@ -6,10 +6,10 @@ from dataclasses import dataclass
 
 from decoders import MonitorStatus, decode_monitor_status
 from decoders.errors import DecodeError
-from decoders.values import Outcome
+from decoders.values import Dtc, Outcome
 from sessions.obd_values import OBD_PAGE, value_request
 from sessions.plan.unit import MONITOR_PIDS
-from sessions.record import JobRecord, ObdReading, Scan
+from sessions.record import JobRecord, Scan
 from sessions.record.decode import answer_of
 from sessions.verdict.listing import PERMANENT_LISTS
 
@@ -117,7 +117,7 @@ def _permanent(record: JobRecord, scan: Scan, unit: str) -> tuple[tuple[str, ...
 
     None are said only where every memory of them that the unit ever told of was read.
     """
-    told: set[str] = set()
+    told: set[Dtc] = set()
     answered = False
     missing: list[str] = []
     own = [code for code in record.codes if code.unit == unit and code.request in PERMANENT_LISTS]
@@ -127,25 +127,24 @@ def _permanent(record: JobRecord, scan: Scan, unit: str) -> tuple[tuple[str, ...
             continue
         if code.outcome is Outcome.ANSWERED:
             answered = True
-            told |= {dtc.text for dtc in code.entries}
+            told |= set(code.entries)
         elif code.request in ever or code.outcome is Outcome.DAMAGED:
             missing.append(f"{code.request[:2].hex(' ')} {how_it_ended(code.outcome, code.refusal)}")
     obd = [item for item in record.obd if (item.unit, item.service) == (unit, PERMANENT)]
     asked = [item for item in obd if item.scan == scan.number]
     if asked and asked[-1].outcome is Outcome.ANSWERED:
         answered = True
-        told |= {dtc.text for dtc in asked[-1].codes}
-    elif not answered or (asked[-1:] and asked[-1].outcome is Outcome.DAMAGED) or any_answered(obd):
-        words = how_it_ended(asked[-1].outcome, asked[-1].refusal) if asked else "not asked"
-        missing.append(f"0A {words}")
+        told |= asked[-1].codes
+    else:
+        ended = asked[-1].outcome if asked else None
+        once = any(item.outcome is Outcome.ANSWERED for item in obd)
+        if not answered or once or ended is Outcome.DAMAGED:
+            missing.append(f"0A {how_it_ended(ended, asked[-1].refusal if asked else None)}")
     if told or (answered and not missing):
-        return tuple(sorted(told)), ""
+        # What OBD services and service 19 say of the same two bytes is one code.
+        bases = {dtc.base_only for dtc in told if dtc.failure_type is not None}
+        return tuple(sorted(dtc.text for dtc in told if dtc not in bases)), ""
     return None, ", ".join(missing)
-
-
-def any_answered(readings: list[ObdReading]) -> bool:
-    """True if any of them was answered."""
-    return any(item.outcome is Outcome.ANSWERED for item in readings)
 
 
 def how_it_ended(outcome: Outcome | None, refusal: int | None) -> str:

@@ -1,0 +1,197 @@
+"""The CAN door: a TCP port where any number of slcan clients sit on the car's bus, each with its own adapter."""
+
+from __future__ import annotations
+
+import selectors
+import socket
+import threading
+from contextlib import suppress
+from typing import Self
+
+from simulators.can_side import CanSide, Frame, Tap
+from simulators.errors import BenchError
+from simulators.slcan import Reader, write_frame
+
+__all__ = ["SlcanDoor"]
+
+HOST = "127.0.0.1"
+_CHUNK = 65_536
+_MOST_CLIENTS = 256
+_MOST_UNREAD = 1 << 20  # bytes that a client may leave unread before it is put out
+_HIGHEST_PORT = 65_535
+
+
+class _Client:
+    """One connection: its lines on the way in, its frames on the way out."""
+
+    def __init__(self, port: socket.socket, door: SlcanDoor) -> None:
+        self.port = port
+        self.reader = Reader()
+        self.unsent = bytearray()
+        self.is_slow = False
+        self.tap: Tap | None = None
+        self._door = door
+        self._writing = threading.Lock()
+
+    def deliver(self, frame: Frame) -> None:
+        """Take a frame of the bus, from the bus's own thread; never waits."""
+        if self.reader.is_open:
+            self.queue(write_frame(frame))
+            self._door.wake()
+
+    def queue(self, data: bytes) -> None:
+        """Have bytes sent; a client that does not read them is too slow for a bus that cannot wait."""
+        with self._writing:
+            if len(self.unsent) + len(data) > _MOST_UNREAD:
+                self.is_slow = True
+            else:
+                self.unsent += data
+
+    def hear(self) -> None:
+        """Take what came.
+
+        Raises:
+            OSError: the client is gone.
+        """
+        with suppress(BlockingIOError):
+            data = self.port.recv(_CHUNK)
+            if not data:
+                raise ConnectionResetError
+            for said in self.reader.feed(data):
+                self.queue(said.reply)
+                if said.frame is not None and self.tap is not None:
+                    self.tap.send(said.frame)
+
+    def write(self) -> None:
+        """Send what is waiting, as much as the connection takes.
+
+        Raises:
+            OSError: the client is gone, or too slow.
+        """
+        with self._writing:
+            if self.is_slow:
+                raise ConnectionAbortedError
+            if self.unsent:
+                with suppress(BlockingIOError):
+                    del self.unsent[: self.port.send(self.unsent)]
+
+
+class SlcanDoor:
+    """Serves a car's CAN bus to slcan clients on TCP until closed. Starts at once.
+
+    Args:
+        side: the car's side of the bus.
+        port: TCP port on 127.0.0.1; 0 takes a free one.
+
+    Attributes:
+        port: the port it serves.
+        link: the link address that a user types.
+
+    Raises:
+        BenchError: the port is in use, or no port.
+    """
+
+    def __init__(self, side: CanSide, port: int = 0) -> None:
+        self._side = side
+        self._listener = _listen(port)
+        self.port: int = self._listener.getsockname()[1]
+        self.link = f"can:slcan:socket://{HOST}:{self.port}"
+        self._clients: set[_Client] = set()
+        self._selector = selectors.DefaultSelector()
+        self._bell, self._push = socket.socketpair()
+        self._push.setblocking(False)
+        self._bell.setblocking(False)
+        self._selector.register(self._bell, selectors.EVENT_READ)
+        self._selector.register(self._listener, selectors.EVENT_READ)
+        self._stop = threading.Event()
+        self._closing = threading.Lock()
+        self._thread = threading.Thread(target=self._serve, name=self.link, daemon=False)
+        self._thread.start()
+
+    def wake(self) -> None:
+        """Have the door look at its clients; may be called from any thread."""
+        with suppress(BlockingIOError, OSError):
+            self._push.send(b"\0")
+
+    def close(self) -> None:
+        """Stop serving; the thread is gone and every socket closed when this returns. May be called again."""
+        with self._closing:
+            if self._stop.is_set():
+                return
+            self._stop.set()
+            self.wake()
+            self._thread.join()
+            for client in tuple(self._clients):
+                self._drop(client)
+            self._selector.close()
+            for end in (self._bell, self._push, self._listener):
+                end.close()
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(self, *error: object) -> None:
+        self.close()
+
+    def _serve(self) -> None:
+        while not self._stop.is_set():
+            for key, events in self._selector.select():
+                if key.fileobj is self._bell:
+                    with suppress(BlockingIOError):
+                        self._bell.recv(_CHUNK)
+                elif key.fileobj is self._listener:
+                    self._accept()
+                else:
+                    self._attend(key.data, events)
+            for client in tuple(self._clients):
+                self._attend(client, selectors.EVENT_WRITE)
+
+    def _attend(self, client: _Client, events: int) -> None:
+        if client not in self._clients:
+            return
+        try:
+            if events & selectors.EVENT_READ:
+                client.hear()
+            client.write()
+        except OSError:
+            self._drop(client)
+            return
+        # Only a client that could not take everything is waited for.
+        wanted = selectors.EVENT_READ | (selectors.EVENT_WRITE if client.unsent else 0)
+        if self._selector.get_key(client.port).events != wanted:
+            self._selector.modify(client.port, wanted, client)
+
+    def _accept(self) -> None:
+        with suppress(OSError):
+            port, _ = self._listener.accept()
+            port.setblocking(False)
+            port.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
+            if len(self._clients) >= _MOST_CLIENTS:
+                port.close()
+                return
+            client = _Client(port, self)
+            client.tap = self._side.attach(client.deliver)
+            self._clients.add(client)
+            self._selector.register(port, selectors.EVENT_READ, client)
+
+    def _drop(self, client: _Client) -> None:
+        self._clients.discard(client)
+        self._selector.unregister(client.port)
+        if client.tap is not None:
+            client.tap.close()
+        client.port.close()
+
+
+def _listen(port: int) -> socket.socket:
+    if not 0 <= port <= _HIGHEST_PORT:
+        raise BenchError(f"{port} is no TCP port: take one from 1 to {_HIGHEST_PORT}, or 0 for a free one")
+    listener = socket.socket()
+    try:
+        listener.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
+        listener.bind((HOST, port))
+        listener.listen(_MOST_CLIENTS)
+    except OSError as error:
+        listener.close()
+        raise BenchError(f"port {port} on {HOST} cannot be used: {error.strerror}; take another, or 0") from error
+    listener.setblocking(False)
+    return listener

@@ -40,8 +40,10 @@ speed: $(STAMP)
 tables: $(STAMP)
 	$(BIN)/python tests/services_table.py
 
-# Long runs: random bytes for every decoder, many random workshops against the bench's truth.
+# Long runs: a bench started and closed a thousand times, random bytes for every decoder, many random workshops
+# against the bench's truth.
 soak: $(STAMP)
+	MENDPROOF_BENCH_CYCLES=1000 $(BIN)/python -m pytest -q --timeout 300 tests/test_bench_leaks.py
 	MENDPROOF_FUZZ=100000 $(BIN)/python -m pytest -q --timeout 300 -k "random or any_bytes" tests/test_decoders_vectors.py tests/test_decoders_obd_fuzz.py tests/test_decoders_explain*.py
 	MENDPROOF_TRUTH_STORIES=400 $(BIN)/python -m pytest -q tests/test_truth.py
 

@@ -13,6 +13,7 @@ from simulators.world import World
 KM = 3600
 """A kilometre in km/h times seconds."""
 DAY_S = 24 * 3600
+SIMILAR_RPM, SIMILAR_LOAD = 375, 20
 
 
 class Condition(StrEnum):
@@ -168,11 +169,12 @@ class MonitorSpec:
 class Monitor:
     """A running test. Results come only with world seconds, never with a request."""
 
-    __slots__ = ("_bad_s", "_good_s", "fault", "spec")
+    __slots__ = ("_bad_s", "_failed_under", "_good_s", "fault", "spec")
 
     def __init__(self, spec: MonitorSpec) -> None:
         self.spec = spec
         self.fault = Fault(rule=spec.rule)
+        self._failed_under: tuple[int, int, bool] | None = None
         self.restart()
 
     def restart(self) -> None:
@@ -193,8 +195,18 @@ class Monitor:
             self._bad_s += 1
             if self._bad_s == self.spec.debounce_s:
                 self.fault.happen(Event.FAILED, snapshot=take_snapshot())
+                self._failed_under = world.conditions
         else:
             self._bad_s = 0
             self._good_s += 1
             if self._good_s == self.spec.debounce_s:
                 self.fault.happen(Event.PASSED)
+            if self.spec.rule.similar_conditions and self._good_s >= self.spec.debounce_s and self._similar(world):
+                self.fault.happen(Event.SIMILAR_CONDITIONS_MET)
+
+    def _similar(self, world: World) -> bool:
+        """True if the car runs as it ran when the test last failed. Source: 13 CCR 1968.2 (e)(3), from memory."""
+        if self._failed_under is None:
+            return False
+        (rpm, load, warm), (was_rpm, was_load, was_warm) = world.conditions, self._failed_under
+        return abs(rpm - was_rpm) <= SIMILAR_RPM and abs(load - was_load) <= SIMILAR_LOAD and warm is was_warm

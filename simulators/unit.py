@@ -185,7 +185,11 @@ class Unit:
         for monitor in self.monitors.values():
             monitor.step(world, monitor.spec.finds(bad), take_snapshot)
         if world.key_on:
+            before = self.counters.warm_ups
             self.counters.step(world, self.lamp_on)
+            if self.counters.warm_ups > before:
+                for monitor in self.monitors.values():
+                    monitor.fault.happen(Event.WARM_UP_MADE)
         self.check_run(world)
 
     def clear(self, codes: tuple[str, ...]) -> None:

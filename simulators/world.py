@@ -18,6 +18,7 @@ _THERMOSTAT_UC = 90 * _MICRO
 _HEATING_DRIVING_UC_PER_S = 220_000
 _HEATING_IDLING_UC_PER_S = 100_000
 _COOLING_TIME_CONSTANT_S = 5400
+_WARM_C = 71
 # (up to this speed in km/h, engine revolutions per minute for each km/h): one gear a line.
 _GEARS = ((14, 110), (29, 62), (47, 44), (300, 33))
 # The legislated minimum driving cycle: 13 CCR 1968.2 (d)(2.5), from memory.
@@ -104,7 +105,12 @@ class World:
         Source: the 40 F and 160 F of 13 CCR 1968.2, as vehicle makers' texts repeat them.
         """
         rise = self.coolant_uc - self.start_coolant_uc
-        return self.engine_on and rise >= 22 * _MICRO and self.coolant_c >= 71
+        return self.engine_on and rise >= 22 * _MICRO and self.coolant_c >= _WARM_C
+
+    @property
+    def conditions(self) -> tuple[int, int, bool]:
+        """Engine speed, load, and whether the engine is warm: what similar conditions are judged by."""
+        return self.rpm, self.load_percent, self.coolant_c >= _WARM_C
 
     @property
     def fit_driving_cycle(self) -> bool:

@@ -183,6 +183,23 @@ def sixty_units() -> None:
         tell(f"60 units, {name}", f"{share:.0%} of a core", note)
 
 
+def half_an_hour() -> None:
+    """A simulated drive of thirty minutes, key on to key off."""
+
+    def drive(scenario: str) -> float:
+        car = SCENARIOS[scenario].new_car(1)
+        if not car.world.key_on:
+            car.act("key_on")
+        car.act("start_engine")
+        began_s = time.perf_counter()
+        car.act("drive", kmh=60, seconds=1800)
+        return time.perf_counter() - began_s
+
+    for scenario, count in (("warning-lamps", 11), ("sixty-units", 60)):
+        quickest_s = min(drive(scenario) for _ in range(RUNS))
+        tell(f"a simulated 30-minute drive, {count} units", f"{quickest_s:.2f} s", "wanted: under 1 s")
+
+
 def main() -> None:
     """Measure and print everything."""
     began_s = time.perf_counter()
@@ -193,6 +210,7 @@ def main() -> None:
         journal(folder)
         exchanges(folder)
         sixty_units()
+        half_an_hour()
         commands(folder / "demo")
     tell("all of these measurements", f"{time.perf_counter() - began_s:.0f} s")
 

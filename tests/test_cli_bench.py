@@ -309,3 +309,16 @@ def test_a_scan_reads_the_same_faults_from_a_car_that_takes_its_time(cli: Cli) -
         listed.append([(unit["unit"], unit["outcome"], unit["faults"]) for unit in form["units"]])
     assert any(faults for _, _, faults in listed[0])
     assert listed[0] == listed[1]
+
+
+@pytest.mark.parametrize("scenario", Bench().scenarios())
+def test_a_newcomer_scans_each_car_with_three_commands(cli: Cli, scenario: str) -> None:
+    profile = cli.folder / "car.toml"
+    profile.write_text(Bench().profile_text(scenario), encoding="utf-8")
+    with Bench().start(scenario) as bench:
+        link = bench.open_door("can")
+        cli.done("job", "open", "--link", link, "--profile", str(profile))
+        form = cli.done("scan", "1", "--as", "before", "--link", link, "--json").form
+    assert form["complete"]
+    assert len(bench.desk.units) == len(form["units"])
+    assert {"answered"} == {unit["outcome"] for unit in form["units"]}

@@ -134,6 +134,10 @@ CODE: Mapping[str, Field] = {
     "trips": optional(read.integer(1, 20), 1),
     "lamp": optional(read.boolean, default=False),
     "aging_cycles": optional(read.integer(0, 255), 40),
+    "aging_by": optional(read.one_of(("cycles", "warm-ups")), "cycles"),
+    "aging_ends_failed_since_clear": optional(read.boolean, default=False),
+    "similar_conditions": optional(read.boolean, default=False),
+    "in_use_ratio": optional(read.boolean, default=False),
     "permanent": optional(read.boolean, default=False),
     "readiness": optional(read.one_of(dict.fromkeys((*CONTINUOUS, *SPARK_MONITORS, *COMPRESSION_MONITORS)))),
 }

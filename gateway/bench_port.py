@@ -72,6 +72,10 @@ class MovedBench(Protocol):
 class RunningBench(MovedBench, Protocol):
     """A simulated vehicle that runs in this process."""
 
+    @property
+    def load_words(self) -> str:
+        """How busy its bus is, in words; empty for a bus on which frames take no time."""
+
     def open_door(self, kind: str, port: int = 0) -> str:
         """Open one more way to it and give its link address; raises ValueError if the port cannot be had."""
 

@@ -111,6 +111,14 @@ class RunningBench:
         with self._guard:
             return ActResult(world_s=self._car.world.now_s, said=f"{who}: {said}")
 
+    @property
+    def load_words(self) -> str:
+        """How busy the bus is, in words; empty for a bus on which frames take no time."""
+        load = self.side.load()
+        if load is None:
+            return ""
+        return f"Bus load: {load.last_second:.0f} % in the last second, {load.whole:.1f} % in all."
+
     def close(self) -> None:
         """Close every door and take the car off the bus; every thread is gone when this returns."""
         self._open.close()

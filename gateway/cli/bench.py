@@ -81,6 +81,7 @@ def bench_run(
 
     door = find_bench()
     ports = {"can": can_port, "dongle": dongle_port, "doip": doip_port}
+    load = ""
     try:
         with stoppable() as stop, _started(door, scenario, seed, lifelike=not at_once) as bench, ExitStack() as doors:
             try:
@@ -93,8 +94,9 @@ def bench_run(
             _show_running(frame, scenario, links, published, door.about(scenario))
             while not stop.is_set():
                 time.sleep(LOOK_S)  # waiting for the event itself could hang: it is set from a signal handler
+            load = bench.load_words
     except StoppedError as stopped:
-        frame.say("The simulated vehicle is gone.")
+        frame.say(f"The simulated vehicle is gone. {load}".rstrip())
         return stopped.exit_code
     return 0
 

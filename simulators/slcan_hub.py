@@ -5,12 +5,14 @@ from __future__ import annotations
 import selectors
 import socket
 import threading
+from collections import deque
+from collections.abc import Callable
 from contextlib import suppress
 from typing import Self
 
-from simulators.can_side import CanSide, Frame, Tap
+from simulators.can_side import CanSide, Frame
 from simulators.errors import BenchError
-from simulators.slcan import Reader, write_frame
+from simulators.slcan import ERROR, Mode, Reader, Said, write_frame
 
 __all__ = ["SlcanDoor"]
 
@@ -19,33 +21,45 @@ _CHUNK = 65_536
 _MOST_CLIENTS = 256
 _MOST_UNREAD = 1 << 20  # bytes that a client may leave unread before it is put out
 _HIGHEST_PORT = 65_535
+_BREATH_S = 0.05
 
 
 class _Client:
-    """One connection: its lines on the way in, its frames on the way out."""
+    """One connection: its lines on the way in, its frames on the way out.
 
-    def __init__(self, port: socket.socket, door: SlcanDoor) -> None:
+    Args:
+        port: the connection.
+        side: the bus that it takes a place on.
+        wake: called, from any thread, when there is something to send that the door does not know of yet.
+    """
+
+    def __init__(self, port: socket.socket, side: CanSide, wake: Callable[[_Client], None]) -> None:
         self.port = port
         self.reader = Reader()
         self.unsent = bytearray()
-        self.is_slow = False
-        self.tap: Tap | None = None
-        self._door = door
+        self._is_slow = False
+        self._wake = wake
         self._writing = threading.Lock()
+        self.tap = side.attach(self._deliver)
 
-    def deliver(self, frame: Frame) -> None:
+    def _deliver(self, frame: Frame) -> None:
         """Take a frame of the bus, from the bus's own thread; never waits."""
-        if self.reader.is_open:
-            self.queue(write_frame(frame))
-            self._door.wake()
+        line = None if self.reader.mode is Mode.CLOSED else write_frame(frame)
+        if line is not None and self._queue(line):
+            self._wake(self)
 
-    def queue(self, data: bytes) -> None:
-        """Have bytes sent; a client that does not read them is too slow for a bus that cannot wait."""
+    def _queue(self, data: bytes) -> bool:
+        """Have bytes sent; True if that is news to the door.
+
+        A client that does not read them is too slow for a bus that cannot wait.
+        """
         with self._writing:
             if len(self.unsent) + len(data) > _MOST_UNREAD:
-                self.is_slow = True
-            else:
-                self.unsent += data
+                was_slow, self._is_slow = self._is_slow, True
+                return not was_slow
+            was_idle = not self.unsent
+            self.unsent += data
+            return was_idle
 
     def hear(self) -> None:
         """Take what came.
@@ -58,9 +72,15 @@ class _Client:
             if not data:
                 raise ConnectionResetError
             for said in self.reader.feed(data):
-                self.queue(said.reply)
-                if said.frame is not None and self.tap is not None:
-                    self.tap.send(said.frame)
+                self._queue(self._carry_out(said))
+
+    def _carry_out(self, said: Said) -> bytes:
+        """Do what a line says; give the answer to it."""
+        if said.frame is None:
+            return said.reply
+        lost = self.tap.lost
+        self.tap.send(said.frame)
+        return said.reply if self.tap.lost == lost else ERROR
 
     def write(self) -> None:
         """Send what is waiting, as much as the connection takes.
@@ -69,7 +89,7 @@ class _Client:
             OSError: the client is gone, or too slow.
         """
         with self._writing:
-            if self.is_slow:
+            if self._is_slow:
                 raise ConnectionAbortedError
             if self.unsent:
                 with suppress(BlockingIOError):
@@ -97,6 +117,7 @@ class SlcanDoor:
         self.port: int = self._listener.getsockname()[1]
         self.link = f"can:slcan:socket://{HOST}:{self.port}"
         self._clients: set[_Client] = set()
+        self._due: deque[_Client] = deque()
         self._selector = selectors.DefaultSelector()
         self._bell, self._push = socket.socketpair()
         self._push.setblocking(False)
@@ -108,18 +129,13 @@ class SlcanDoor:
         self._thread = threading.Thread(target=self._serve, name=self.link, daemon=False)
         self._thread.start()
 
-    def wake(self) -> None:
-        """Have the door look at its clients; may be called from any thread."""
-        with suppress(BlockingIOError, OSError):
-            self._push.send(b"\0")
-
     def close(self) -> None:
         """Stop serving; the thread is gone and every socket closed when this returns. May be called again."""
         with self._closing:
             if self._stop.is_set():
                 return
             self._stop.set()
-            self.wake()
+            self._ring()
             self._thread.join()
             for client in tuple(self._clients):
                 self._drop(client)
@@ -133,18 +149,25 @@ class SlcanDoor:
     def __exit__(self, *error: object) -> None:
         self.close()
 
+    def _wake(self, client: _Client) -> None:
+        self._due.append(client)
+        self._ring()
+
+    def _ring(self) -> None:
+        with suppress(OSError):  # a full bell rings already
+            self._push.send(b"\0")
+
     def _serve(self) -> None:
         while not self._stop.is_set():
             for key, events in self._selector.select():
                 if key.fileobj is self._bell:
-                    with suppress(BlockingIOError):
-                        self._bell.recv(_CHUNK)
+                    self._bell.recv(_CHUNK)
                 elif key.fileobj is self._listener:
                     self._accept()
                 else:
                     self._attend(key.data, events)
-            for client in tuple(self._clients):
-                self._attend(client, selectors.EVENT_WRITE)
+            for _ in range(len(self._due)):
+                self._attend(self._due.popleft(), selectors.EVENT_WRITE)
 
     def _attend(self, client: _Client, events: int) -> None:
         if client not in self._clients:
@@ -162,23 +185,25 @@ class SlcanDoor:
             self._selector.modify(client.port, wanted, client)
 
     def _accept(self) -> None:
-        with suppress(OSError):
+        try:
             port, _ = self._listener.accept()
-            port.setblocking(False)
+        except OSError:  # it went before it was let in, or this process may open no more files: no reason to spin
+            self._stop.wait(_BREATH_S)
+            return
+        if len(self._clients) >= _MOST_CLIENTS:
+            port.close()
+            return
+        port.setblocking(False)
+        with suppress(OSError):  # a connection that is gone already
             port.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
-            if len(self._clients) >= _MOST_CLIENTS:
-                port.close()
-                return
-            client = _Client(port, self)
-            client.tap = self._side.attach(client.deliver)
-            self._clients.add(client)
-            self._selector.register(port, selectors.EVENT_READ, client)
+        client = _Client(port, self._side, self._wake)
+        self._clients.add(client)
+        self._selector.register(port, selectors.EVENT_READ, client)
 
     def _drop(self, client: _Client) -> None:
         self._clients.discard(client)
         self._selector.unregister(client.port)
-        if client.tap is not None:
-            client.tap.close()
+        client.tap.close()
         client.port.close()
 
 

@@ -172,7 +172,7 @@ def test_a_port_in_use_is_named_and_nothing_is_left(cli: Cli, runtime: Path, opt
         port = str(listener.getsockname()[1])
         line = cli.fails(3, "bench", "run", SCENARIO, option, port)
     assert port in line
-    assert line.endswith("choose another port, or none: then free ones are taken")
+    assert line.endswith("or leave the port out: then a free one is taken")
     assert threads == threading.active_count()
     assert not runtime.exists()
 

@@ -89,7 +89,8 @@ def bench_run(
                 published = doors.enter_context(door.publish(bench, port=control_port))
             except ValueError as error:
                 raise LinkError(
-                    str(error), next_step="choose another port, or none: then free ones are taken"
+                    str(error),
+                    next_step="end the other program with Ctrl-C, or leave the port out: then a free one is taken",
                 ) from error
             _show_running(frame, scenario, links, published, door.about(scenario))
             while not stop.is_set():

@@ -132,8 +132,6 @@ class SlcanDoor:
     def close(self) -> None:
         """Stop serving; the thread is gone and every socket closed when this returns. May be called again."""
         with self._closing:
-            if self._stop.is_set():
-                return
             self._stop.set()
             self._ring()
             self._thread.join()

@@ -7,22 +7,21 @@ from __future__ import annotations
 
 import errno
 import socket
-import threading
 import time
 from collections.abc import Callable, Iterator
 from contextlib import ExitStack, suppress
 from typing import cast
 
 import pytest
-from hypothesis import given
+from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
 from simulators.can_side import CanSide, Frame
-from simulators.errors import BenchError
 from simulators.slcan import ERROR, LONGEST, OK, Mode, Reader, Said, read_frame, write_frame
 from simulators.slcan_hub import SlcanDoor
 
 TESTER = 0x123
+LONG, LONG_LINE = Frame("tx", TESTER, False, bytes(64), True), b"d123F" + b"00" * 64 + b"\r"
 LENGTHS = (0, 1, 2, 3, 4, 5, 6, 7, 8, 12, 16, 20, 24, 32, 48, 64)  # ISO 11898-1, data length code
 
 
@@ -46,10 +45,13 @@ def replies(reader: Reader, data: bytes) -> list[bytes]:
 
 
 @given(frames())
+@example(Frame("rx", 0x1FFFFFFF, True, bytes(64), True, True))
+@settings(deadline=None)
 def test_a_frame_that_was_written_is_read_back(frame: Frame) -> None:
     line = write_frame(frame)
     assert line is not None
     assert (frame, OK) == (read_frame(line[:-1]), line[-1:])
+    assert [Said(reply=OK, frame=frame)] == opened().feed(line)
 
 
 def test_fd_data_between_two_lengths_are_filled_up() -> None:
@@ -175,11 +177,16 @@ def test_a_line_without_an_end_is_dropped_and_the_next_one_read() -> None:
     assert [ERROR, b"V0100\r"] == replies(reader, b"\rV\r")
 
 
+def test_the_longest_line_with_more_behind_it_is_not_cut_to_a_frame() -> None:
+    assert [Said(reply=ERROR)] == opened().feed(b"B1FFFFFFFF" + b"00" * 65 + OK)
+
+
 def test_lines_that_end_as_on_a_terminal_are_answered_once() -> None:
     assert [b"V0100\r", b"NMP01\r", OK] == replies(Reader(), b"V\r\nN\n\n\r\n")
 
 
 @given(st.lists(st.binary(max_size=40), max_size=8))
+@settings(deadline=None)
 def test_any_bytes_in_any_pieces_are_taken(pieces: list[bytes]) -> None:
     apart, whole = opened(), opened()
     said = [item for piece in pieces for item in apart.feed(piece)]
@@ -246,12 +253,12 @@ def wait_until(true: Callable[[], bool]) -> None:
 
 def exactly(port: socket.socket, length: int) -> bytes:
     """So many bytes."""
-    found = b""
+    found = bytearray()
     while len(found) < length:
         more = port.recv(length - len(found))
         assert more
         found += more
-    return found
+    return bytes(found)
 
 
 def talk(door: SlcanDoor, data: bytes, until: bytes) -> bytes:
@@ -329,8 +336,6 @@ def test_a_client_that_reads_nothing_is_put_out_and_the_others_miss_nothing(
 ) -> None:
     """It reads nothing at all, so that what the system keeps for it fills up first and then what the door keeps."""
     monkeypatch.setattr("simulators.slcan_hub._MOST_UNREAD", 100_000)
-    frame = Frame("tx", TESTER, False, b"\0" * 64, True)
-    line = b"d123F" + b"00" * 64 + b"\r"
     with connected(door) as deaf, connected(door) as other:
         for port in (deaf, other):
             port.sendall(b"O\r")
@@ -338,9 +343,9 @@ def test_a_client_that_reads_nothing_is_put_out_and_the_others_miss_nothing(
         sent = 0
         while len(taps.open) == 2:
             for _ in range(200):
-                taps.say(frame)
-            assert line * 200 == exactly(other, 200 * len(line))
-            sent += 200 * len(line)
+                taps.say(LONG)
+            assert LONG_LINE * 200 == exactly(other, 200 * len(LONG_LINE))
+            sent += 200 * len(LONG_LINE)
             assert sent < 50_000_000
         other.sendall(b"V\r")
         assert b"V0100\r" == other.recv(16)
@@ -348,6 +353,17 @@ def test_a_client_that_reads_nothing_is_put_out_and_the_others_miss_nothing(
             while got := deaf.recv(65_536):
                 sent -= len(got)
         assert sent > 0
+
+
+def test_a_client_that_reads_late_misses_nothing(door: SlcanDoor, taps: Taps, monkeypatch: pytest.MonkeyPatch) -> None:
+    count = 100_000  # more than any system keeps for a connection
+    monkeypatch.setattr("simulators.slcan_hub._MOST_UNREAD", (count + 1) * len(LONG_LINE))
+    with connected(door) as late:
+        late.sendall(b"O\r")
+        assert b"\r" == late.recv(1)
+        for _ in range(count):
+            taps.say(LONG)
+        assert LONG_LINE * count == exactly(late, count * len(LONG_LINE))
 
 
 def test_a_client_that_goes_gives_up_its_place(door: SlcanDoor, taps: Taps) -> None:
@@ -375,23 +391,3 @@ def test_no_more_files_for_a_moment_is_no_end(door: SlcanDoor, monkeypatch: pyte
     monkeypatch.setattr(socket.socket, "accept", failing)
     assert b"V0100\r" == talk(door, b"V\r", b"V0100\r")
     assert [0] == left
-
-
-def test_a_port_in_use_is_named(door: SlcanDoor, taps: Taps) -> None:
-    with pytest.raises(BenchError, match=f"port {door.port} on 127.0.0.1 cannot be used"):
-        SlcanDoor(cast("CanSide", taps), door.port)
-    with pytest.raises(BenchError, match="70000 is no TCP port"):
-        SlcanDoor(cast("CanSide", taps), 70_000)
-
-
-def test_closing_leaves_no_thread_and_may_be_done_again(taps: Taps) -> None:
-    before = threading.active_count()
-    door = SlcanDoor(cast("CanSide", taps))
-    with connected(door) as client:
-        client.sendall(b"V\r")
-        assert b"V0100\r" == client.recv(16)
-        door.close()
-        door.close()
-        assert b"" == client.recv(16)
-    assert not taps.open
-    assert before == threading.active_count()

@@ -10,6 +10,7 @@ from contextlib import ExitStack
 import can
 import isotp
 import pytest
+from can.interfaces.slcan import slcanBus
 from can_help import LONG, car_of, isotp_address
 from hypothesis import given, settings
 from hypothesis import strategies as st
@@ -19,6 +20,7 @@ from udsoncan.exceptions import NegativeResponseException
 
 from simulators.can_side import CanSide, Frame
 from simulators.desk import Desk
+from simulators.errors import BenchError
 from simulators.scenarios import SCENARIOS
 from simulators.slcan import read_frame, write_frame
 from simulators.slcan_hub import SlcanDoor
@@ -138,17 +140,15 @@ def messages(draw: st.DrawFn) -> can.Message:
 
 
 @pytest.fixture(scope="module")
-def alone() -> Iterator[can.interfaces.slcan.slcanBus]:
+def alone() -> Iterator[slcanBus]:
     """python-can on a line that leads back to itself."""
-    with can.interfaces.slcan.slcanBus("loop://", sleep_after_open=0) as made:
+    with slcanBus("loop://", sleep_after_open=0, timeout=3) as made:
         yield made
 
 
 @given(message=messages())
 @settings(deadline=None)
-def test_python_can_writes_what_is_read_and_reads_what_is_written(
-    alone: can.interfaces.slcan.slcanBus, message: can.Message
-) -> None:
+def test_python_can_writes_what_is_read_and_reads_what_is_written(alone: slcanBus, message: can.Message) -> None:
     alone.flush()
     alone.send(message)
     line = alone.serialPortOrig.read(alone.serialPortOrig.in_waiting)
@@ -208,6 +208,25 @@ def test_a_frame_that_no_bus_can_carry_reaches_nobody(door: SlcanDoor, side: Can
         tap.send(Frame("rx", TESTER, False, bytes(70), True))
         tap.send(Frame("rx", OTHER, False, b"\x01"))
         assert Frame("rx", OTHER, False, b"\x01") == received(tester)
+
+
+def test_a_port_in_use_is_named(door: SlcanDoor, side: CanSide) -> None:
+    with pytest.raises(BenchError, match=f"port {door.port} on 127.0.0.1 cannot be used"):
+        SlcanDoor(side, door.port)
+    with pytest.raises(BenchError, match="70000 is no TCP port"):
+        SlcanDoor(side, 70_000)
+
+
+def test_closing_leaves_no_thread_and_may_be_done_again(side: CanSide) -> None:
+    before = threading.active_count()
+    door = SlcanDoor(side)
+    with socket.create_connection(("127.0.0.1", door.port), timeout=5) as client:
+        client.sendall(b"V\r")
+        assert b"V0100\r" == client.recv(16)
+        door.close()
+        door.close()
+        assert b"" == client.recv(16)
+    assert before == threading.active_count()
 
 
 def test_closing_while_frames_come_and_go_ends_at_once(side: CanSide) -> None:

@@ -29,6 +29,7 @@ PAGES = (
     "docs/bench.md",
     "docs/scenarios.md",
     "docs/services.md",
+    "docs/figures.md",
     "docs/verdicts.md",
 )
 SHARED = frozenset({"--store", "--json", "--quiet", "--by", "--set"})

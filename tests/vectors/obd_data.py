@@ -4,13 +4,14 @@ from functools import partial
 from types import SimpleNamespace
 from typing import Any
 
+from vectors.obd_requests import OBD_REQUEST_VECTORS
 from vectors.vector import Vector
 
 from decoders.obd_data import PidBlock, decode_current_data
 from decoders.obd_dids import read_obd_did
 from decoders.obd_freeze import decode_freeze_frame
 from decoders.obd_info import InfoCounter, decode_info
-from decoders.obd_requests import decode_control, decode_obd_request
+from decoders.obd_requests import decode_control
 from decoders.obd_tests import MonitorTests, decode_monitor_tests, decode_oxygen_test
 from decoders.values import Dtc
 
@@ -72,6 +73,7 @@ def by_did(data: bytes, did: int) -> Any:
 PASSED, FAILED, NOT_COMPLETED = "passed", "failed", "not completed"
 
 OBD_DATA_VECTORS = (
+    *OBD_REQUEST_VECTORS,
     Vector("engine speed", "41 0C 1B E4", current, {"told": [(0x0C, 1785.0)], "leftover": b""}, RECORDED),
     Vector("coolant temperature", "41 05 86", current, {"told": [(0x05, 94)]}, RECORDED),
     Vector("supply voltage", "41 42 2F EA", current, {"told": [(0x42, 12.266)]}, RECORDED),
@@ -363,40 +365,5 @@ OBD_DATA_VECTORS = (
         partial(by_did, did=0xF50C),
         {"name": "unknown further OBD value F50C", "told": None, "items": None},
         "SAE J1979-2, identifiers F5xx (from memory)",
-    ),
-    Vector(
-        "six identifiers asked for",
-        "01 0C 0D 1F 42 31 04",
-        decode_obd_request,
-        {"service": 0x01, "identifiers": (0x0C, 0x0D, 0x1F, 0x42, 0x31, 0x04), "leftover": b""},
-        "SAE J1979, request format on CAN",
-    ),
-    Vector(
-        "freeze frame asked for",
-        "02 02 00 0C 01",
-        decode_obd_request,
-        {"service": 0x02, "identifiers": (0x02, 0x0C), "frames": (0, 1), "leftover": b""},
-        "SAE J1979, request format on CAN",
-    ),
-    Vector(
-        "codes asked for, with fill bytes",
-        "0A 55 55",
-        decode_obd_request,
-        {"service": 0x0A, "identifiers": (), "frames": (), "leftover": b"\x55\x55"},
-        "SAE J1979, request format on CAN",
-    ),
-    Vector(
-        "oxygen sensor test asked for",
-        "05 01 02",
-        decode_obd_request,
-        {"service": 0x05, "identifiers": (1,), "sensor": 2, "leftover": b""},
-        "SAE J1979, service 05 (from memory)",
-    ),
-    Vector(
-        "control asked for",
-        "08 01 00 00 00 00 00",
-        decode_obd_request,
-        {"service": 0x08, "identifiers": (1,), "data": bytes(5), "leftover": b""},
-        "SAE J1979, service 08 (from memory)",
     ),
 )

@@ -24,6 +24,7 @@ __all__ = ["BusLoad", "CanSide", "Frame", "Physics", "Tap"]
 _MOST_IN_HAND, _MOST_ON_THE_WIRE = 50_000, 5000
 _FRAMES_KEPT, _TROUBLES_KEPT = 200_000, 1000
 _MS = 1_000_000
+_LONGEST, _LONGEST_FD = 8, 64  # ISO 11898-1, data bytes of a frame
 _BREATH_S = 0.02
 
 Deliver = Callable[[Frame], None]
@@ -33,11 +34,13 @@ class Tap:
     """One tester's place on the bus.
 
     Attributes:
-        lost: frames that it sent faster than the bus could take them.
+        lost: frames that it sent faster than the bus could take them, or that no bus carries.
+        is_on: True until it left the bus.
     """
 
     def __init__(self, side: CanSide, deliver: Deliver) -> None:
         self.lost = 0
+        self.is_on = True
         self.deliver = deliver
         self._side = side
 
@@ -99,14 +102,17 @@ class CanSide:
     def detach(self, tap: Tap) -> None:
         """Take a tap off the bus."""
         with self._attaching:
+            tap.is_on = False
             self._taps = tuple(other for other in self._taps if other is not tap)
 
     def submit(self, tap: Tap, frame: Frame) -> bool:
-        """Take a frame of a tap; False if the bus has too many in hand already, or is closed."""
+        """Take a frame of a tap; False if the bus has too many in hand already, is closed, or carries no such frame."""
+        if len(frame.data) > (_LONGEST_FD if frame.is_fd else _LONGEST):
+            return False
         full = self._inbox.qsize() >= _MOST_IN_HAND
         if self._wire is not None:
             full = full or len(self._wire) >= _MOST_ON_THE_WIRE
-        if full or self._stopped or tap not in self._taps:
+        if full or self._stopped or not tap.is_on:
             return False
         self._inbox.put((tap, frame))
         return True
@@ -231,7 +237,7 @@ class CanSide:
         """Deliver what arrived, with no lock held."""
         out, self._out = self._out, []
         for tap, frame in out:
-            if tap in self._taps:
+            if tap.is_on:
                 try:
                     tap.deliver(frame)
                 except Exception as error:  # whatever a tester's side does, the bus goes on, without it

@@ -371,3 +371,15 @@ def test_a_closed_bus_takes_nothing_and_may_be_closed_again() -> None:
     side.close()
     tester.send(0x7E0, "023E00")
     assert (1, before) == (tester.tap.lost, threading.active_count())
+
+
+@pytest.mark.parametrize("physics", [None, Physics()])
+@pytest.mark.parametrize(("length", "is_fd"), [(9, False), (65, True)])
+def test_a_frame_that_no_bus_carries_is_not_taken(physics: Physics | None, length: int, is_fd: bool) -> None:
+    # ISO 11898-1: at most 8 data bytes, in an FD frame 64.
+    with bench_of(car_of("7E0/7E8"), physics=physics) as bench:
+        tester = Listener(bench.side)
+        tester.tap.send(Frame("rx", 0x7E0, False, bytes(length), is_fd))
+        tester.send(0x7E0, "023E00")
+        assert [b"\x02\x7e\x00"] == [frame.data[:3] for frame in tester.all()]
+        assert (1, []) == (tester.tap.lost, list(bench.side.troubles))

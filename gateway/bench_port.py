@@ -88,6 +88,10 @@ class PublishedBench(Protocol):
         """Where its profile lies."""
 
     @property
+    def doip_profile(self) -> Path:
+        """Where the one lies that names its units as its DoIP door does."""
+
+    @property
     def port(self) -> int:
         """The port at which it is moved."""
 
@@ -105,8 +109,8 @@ class BenchDoor(Protocol):
     def about(self, scenario: str) -> str:
         """What happens in a scenario; raises ValueError for an unknown one."""
 
-    def profile_text(self, scenario: str) -> str:
-        """The text of the scenario's profile; raises ValueError for an unknown scenario."""
+    def profile_text(self, scenario: str, *, addresses: str = "can") -> str:
+        """The text of the scenario's profile, by ``can`` or ``doip`` addresses; raises ValueError if there is none."""
 
     def actions(self) -> Mapping[str, ActionHelp]:
         """Everything that can be done with a vehicle."""

@@ -7,18 +7,17 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 from decoders import decode_obd_codes, refusal_name
-from decoders.errors import DecodeError, LinkError, RefusedError, UsageError
+from decoders.errors import DecodeError, RefusedError, UsageError
 from decoders.values import Exchange, Outcome, Request
 from gateway.guard import ClearPermit, Phase
 from gateway.jobs import require_open, why_no_before
 from gateway.links import Plan
+from gateway.standstill import Standstill, read_standstill, require_sent
 from gateway.visit import Visit
 from sessions.journal import Kind
-from sessions.obd_values import asked_alike, offered
-from sessions.plan import plan_live, plan_read_back
+from sessions.plan import plan_read_back
 from sessions.plan.unit import read_list, worth_reading
 from sessions.record import JobRecord
-from sessions.record.decode import live_values
 from sessions.verdict.clears import ALL_GROUPS, EMISSIONS_GROUP, OBD_CLEAR
 from sessions.verdict.listing import EMISSION_LIST, NOT_THERE, has_group_list, listing_request
 from sessions.verdict.scans import before_scan
@@ -28,12 +27,9 @@ from sessions.verdict.units import memory_read
 FRESH_S = 2.0
 """Engine and road speed may be this old when a clear is sent."""
 
-_ENGINE_SPEED, _ROAD_SPEED, _SUPPLY_VOLTAGE = 0x0C, 0x0D, 0x42
+_SUPPLY_VOLTAGE = 0x42
 _READ_CODES = 0x19
-KEPT_BACK = "guard: "
-"""How the trouble of a request begins that the guard did not let through."""
-
-STATED = "drive off, not READY, parked"
+_NOT_CLEARED = "Not cleared"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -126,7 +122,7 @@ def clear_unit(visit: Visit, unit: str, *, stated_parked: bool) -> tuple[ClearAn
     record = visit.record()
     answers = []
     for request in clear_requests(record, unit):
-        standstill = read_standstill(visit, stated_parked=stated_parked)
+        standstill = read_standstill(visit, stated_parked=stated_parked, not_done=_NOT_CLEARED)
         if visit.stop.is_set():
             break
         exchange = _send_clear(visit, unit, request, standstill)
@@ -179,79 +175,9 @@ def _send_clear(visit: Visit, unit: str, request: bytes, standstill: Standstill)
     visit.writer.append(Kind.CLEAR, {"unit": unit, "request": request.hex().upper(), "standstill": standstill.words})
     guard = replace(visit.guard(Phase.CLEARING), clearing=ClearPermit(unit=unit))
     kept = visit.ask({unit: _one(Request(unit, request))}, during="clear", guard=guard, to_the_end=True)
-    _require_sent(kept)
+    require_sent(kept, not_done=_NOT_CLEARED)
     return kept[-1]
-
-
-def _require_sent(kept: Sequence[Exchange]) -> None:
-    for exchange in kept:
-        if exchange.outcome is not Outcome.UNSENT:
-            continue
-        trouble = exchange.trouble or "never sent"
-        if trouble.startswith(KEPT_BACK):
-            raise RefusedError(f"Not cleared: {trouble}", next_step="correct the unit's address in the profile")
-        raise LinkError(f"Not cleared: {trouble}", next_step="check the connection, scan again, then clear")
 
 
 def _one(request: Request) -> Plan:
     yield request
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Standstill:
-    """How it is known that the car stands: read just now, or stated by the technician."""
-
-    read: bool
-    read_at_s: float
-    words: str
-
-
-def speed_tellers(record: JobRecord) -> dict[str, tuple[int, ...]]:
-    """How each unit that told a speed is asked for both: the way it told them, else the way it told the other."""
-    speeds = (_ENGINE_SPEED, _ROAD_SPEED)
-    told: dict[str, set[int]] = {}
-    for item in record.live:
-        if item.pid in speeds:
-            told.setdefault(item.unit, set()).add(item.number)
-    return {
-        unit: tuple((offered((pid,), numbers) or asked_alike((pid,), min(numbers)))[0] for pid in speeds)
-        for unit, numbers in told.items()
-    }
-
-
-def read_standstill(visit: Visit, *, stated_parked: bool) -> Standstill:
-    """Read engine speed and road speed now, from every unit of the job that told them before.
-
-    Raises:
-        RefusedError: a value is not zero, was not answered, or no unit can tell and nobody stated it.
-        LinkError: the way to the vehicle is broken.
-    """
-    tellers = speed_tellers(visit.record())
-    read_at_s = time.monotonic()
-    kept = visit.ask({unit: plan_live(unit, tellers[unit]) for unit in sorted(tellers)}, during="interlock")
-    _require_sent(kept)
-    fresh = [value for exchange in kept for value in live_values(exchange)]
-    electric = visit.profile.electric_drive
-    for pid, name, unit_text in ((_ENGINE_SPEED, "engine speed", "rpm"), (_ROAD_SPEED, "road speed", "km/h")):
-        values = [item.value for item in fresh if item.pid == pid]
-        if any(value != 0 for value in values):
-            raise RefusedError(
-                f"Not cleared: {name} is {max(values):.0f} {unit_text}",
-                next_step="bring the car to a stop, engine off, key on, then clear again",
-            )
-        if not values and not stated_parked:
-            raise RefusedError(
-                f"Not cleared: no unit tells the {name} just now",
-                next_step=f"if the car stands still ({STATED}), say so with --stated-parked",
-            )
-    if electric and not stated_parked:
-        # A car that is READY stands with its engine off and may drive away at once.
-        raise RefusedError(
-            "Not cleared: this car can move without its engine, so its speeds do not tell whether it is READY",
-            next_step=f"if it stands still ({STATED}), say so with --stated-parked",
-        )
-    both = {item.pid for item in fresh} >= {_ENGINE_SPEED, _ROAD_SPEED}
-    read = "read: engine 0 rpm, road 0 km/h"
-    stated = f"stated, not read: {STATED}"
-    words = (f"{read}; {stated}" if electric else read) if both else stated
-    return Standstill(read=both, read_at_s=read_at_s, words=words)

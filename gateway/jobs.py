@@ -12,14 +12,13 @@ from typing import get_args
 
 from decoders import check_vin, decode_identifier, decode_info, text_of
 from decoders.errors import DecodeError, UsageError
-from decoders.values import AnswerKind, Dtc, Exchange, Request, functional_target, normalise_unit
+from decoders.values import AnswerKind, Dtc, Exchange, Request, normalise_unit
 from gateway.guard import GuardedLink
 from gateway.links import Plan
 from gateway.profiles import LoadedProfile
 from gateway.settings import Settings
-from gateway.visit import Visit
+from gateway.visit import Visit, note_link, require_one_kind_of_evidence
 from sessions.journal import Kind
-from sessions.plan.prelude import FUNCTIONAL_IDS
 from sessions.profile import NO_PROFILE, Profile
 from sessions.record import JobRecord, read_record
 from sessions.record.model import TakenAs
@@ -121,9 +120,9 @@ def note_run(writer: JobWriter) -> None:
 
 
 def _read_vin(store: Store, writer: JobWriter, link: GuardedLink, profile: Profile, settings: Settings) -> str | None:
-    writer.append(Kind.LINK, {"link": link.address})
+    note_link(writer, link)
     visit = Visit(store, writer, link, profile, limits=settings.limits)
-    plans = {"vin": _plan_vin(tuple(unit.address for unit in profile.units))}
+    plans = {"vin": _plan_vin(link.functional_targets, tuple(unit.address for unit in profile.units))}
     for exchange in visit.ask(plans, during="open"):
         found = vin_of(exchange)
         if found:
@@ -131,9 +130,9 @@ def _read_vin(store: Store, writer: JobWriter, link: GuardedLink, profile: Profi
     return None
 
 
-def _plan_vin(units: Sequence[str]) -> Plan:
+def _plan_vin(everybody: Sequence[str], units: Sequence[str]) -> Plan:
     """Ask for the VIN until somebody gives it: emissions units first, then each unit of the profile."""
-    requests = [Request(functional_target(can_id), VIN_BY_OBD) for can_id in FUNCTIONAL_IDS]
+    requests = [Request(target, VIN_BY_OBD) for target in everybody]
     requests += [Request(unit, data) for unit in units for data in (VIN_BY_OBD, VIN_BY_UDS)]
     for request in requests:
         exchange = yield request
@@ -171,11 +170,16 @@ def visit_vehicle(
     *,
     stop: threading.Event | None = None,
 ) -> Visit:
-    """Begin a visit to the job's vehicle over a link, and note which link it is."""
-    profile = read_record(store.journal(writer.job)).profile
+    """Begin a visit to the job's vehicle over a link, and note which link it is.
+
+    Raises:
+        UsageError: the job holds answers of a vehicle and the link is a record, or the other way round.
+    """
+    record = read_record(store.journal(writer.job))
+    require_one_kind_of_evidence(record, link)
     note_run(writer)
-    writer.append(Kind.LINK, {"link": link.address})
-    return Visit(store, writer, link, profile, limits=settings.limits, stop=stop)
+    note_link(writer, link)
+    return Visit(store, writer, link, record.profile, limits=settings.limits, stop=stop)
 
 
 def record_of(store: Store, job: int) -> JobRecord:

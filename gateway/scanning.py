@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
+from decoders.errors import MendproofError
 from decoders.values import Dtc, Exchange, Outcome, is_functional
+from gateway.sweeping import strangers, sweep, swept_units
 from gateway.visit import Visit
 from sessions.journal import Kind
 from sessions.plan import LIVE_PIDS, Heard, heard_units, plan_live, plan_prelude, plan_unit
@@ -26,12 +28,14 @@ class ScanResult:
         complete: True if every planned request was sent.
         reason: why it is not complete, or an empty text.
         answered: True if anybody answered anything.
+        strangers: identifiers under which units answered that nobody knows how to ask.
     """
 
     number: int
     complete: bool
     reason: str
     answered: bool
+    strangers: tuple[str, ...] = ()
 
 
 def close_cut_short(visit: Visit) -> None:
@@ -44,13 +48,26 @@ def close_cut_short(visit: Visit) -> None:
             )
 
 
-def take_scan(visit: Visit, taken_as: TakenAs, *, after_erase: bool = False) -> ScanResult:
+def take_scan(
+    visit: Visit,
+    taken_as: TakenAs,
+    *,
+    after_erase: bool = False,
+    sweeps: bool = False,
+    stated_parked: bool = False,
+) -> ScanResult:
     """Scan the whole car.
 
     Args:
         visit: where to ask and what to write.
         taken_as: what the scan is for.
         after_erase: True if a person says that codes were erased before it.
+        sweeps: True to look for units at every diagnostic identifier as well.
+        stated_parked: True if the technician states that the car is parked, for a sweep where no unit can tell.
+
+    Raises:
+        RefusedError: a sweep was asked for and the car does not stand with its engine off; the scan is cut short.
+        LinkError: the same, and the way to the vehicle is broken.
     """
     close_cut_short(visit)
     record = visit.record()
@@ -61,23 +78,41 @@ def take_scan(visit: Visit, taken_as: TakenAs, *, after_erase: bool = False) -> 
     visit.writer.append(Kind.SCAN_BEGIN, begin)
     exchanges: list[Exchange] = []
     heard: tuple[Heard, ...] = ()
-    for step in ("prelude", "live", "units", "live"):
+    found: tuple[str, ...] = ()
+    steps = ("prelude", "live", *(("sweep",) if sweeps else ()), "units", "live")
+    for step in steps:
         if visit.stop.is_set():
             break
         if step == "prelude":
-            exchanges += visit.ask({"prelude": plan_prelude()}, during="scan", scan=number)
+            exchanges += visit.ask({"prelude": plan_prelude(visit.link.functional_targets)}, during="scan", scan=number)
             heard = heard_units(exchanges)
         elif step == "live":
             exchanges += ask_live(visit, heard, number)
+        elif step == "sweep":
+            known = {*_known_units(visit, record, heard), *strangers(exchanges, ())}
+            found = swept_units(_swept(visit, number, known, stated_parked=stated_parked))
         else:
-            exchanges += _ask_units(visit, record, heard, number)
-    return _end_scan(visit, number, exchanges)
+            exchanges += _ask_units(visit, record, {*_known_units(visit, record, heard), *found}, number)
+    units = {*_known_units(visit, record, heard), *found}
+    return replace(_end_scan(visit, number, exchanges), strangers=strangers(exchanges, units))
 
 
-def _ask_units(visit: Visit, record: JobRecord, heard: Iterable[Heard], number: int) -> tuple[Exchange, ...]:
-    units = sorted({*(unit.address for unit in visit.profile.units), *(item.unit for item in heard), *record.units})
+def _swept(visit: Visit, number: int, known: Iterable[str], *, stated_parked: bool) -> tuple[Exchange, ...]:
+    try:
+        return sweep(visit, number, known=known, stated_parked=stated_parked)
+    except MendproofError as error:
+        payload = {"scan": number, "complete": False, "reason": f"cut short: {error.message}"}
+        visit.writer.append(Kind.SCAN_END, payload)
+        raise
+
+
+def _known_units(visit: Visit, record: JobRecord, heard: Iterable[Heard]) -> set[str]:
+    return {*(unit.address for unit in visit.profile.units), *(item.unit for item in heard), *record.units}
+
+
+def _ask_units(visit: Visit, record: JobRecord, units: Iterable[str], number: int) -> tuple[Exchange, ...]:
     again = listed_before(record)
-    plans = {unit: plan_unit(unit, again.get(unit, ())) for unit in units}
+    plans = {unit: plan_unit(unit, again.get(unit, ())) for unit in sorted(units)}
     return visit.ask(plans, during="scan", scan=number)
 
 

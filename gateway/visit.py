@@ -4,22 +4,67 @@ from __future__ import annotations
 
 import threading
 from collections.abc import Callable, Mapping
+from dataclasses import dataclass
 
-from decoders.errors import LinkError
-from decoders.values import Exchange
+from decoders.errors import LinkError, UsageError
+from decoders.values import Exchange, Request
 from gateway.guard import Guard, GuardedLink, Phase
 from gateway.links import DEFAULT_LIMITS, Limits, Plan
 from sessions.journal import Kind, exchange_to_payload
+from sessions.plan import retrying
 from sessions.profile import Profile
-from sessions.record import JobRecord, read_record
+from sessions.record import Asked, JobRecord, Moment, read_record
 from sessions.record.model import During
 from sessions.store import JobWriter, Store
 
-Notice = Callable[[Exchange], None]
+_REPLAY = "replay:"
 
 
-def _quiet(_exchange: Exchange) -> None:
-    """Tell nobody."""
+@dataclass(frozen=True, slots=True)
+class Begins:
+    """Plans of these names are about to run.
+
+    Args:
+        names: their names; a unit's plan has its address.
+        during: what their exchanges belong to.
+        scan: the scan's number, inside one.
+    """
+
+    names: tuple[str, ...]
+    during: During
+    scan: int | None
+
+
+@dataclass(frozen=True, slots=True)
+class Asks:
+    """A plan has its next request ready; it is sent as soon as the link has room for it."""
+
+    name: str
+    request: Request
+
+
+@dataclass(frozen=True, slots=True)
+class Kept:
+    """An exchange is in the journal."""
+
+    asked: Asked
+
+
+@dataclass(frozen=True, slots=True)
+class Ended:
+    """A plan that had begun is over, or was closed because the visit was stopped."""
+
+    name: str
+
+
+@dataclass(frozen=True, slots=True)
+class Over:
+    """No plan is under way any more, also after an error."""
+
+
+VisitEvent = Begins | Asks | Kept | Ended | Over
+Onlooker = Callable[[VisitEvent], None]
+"""Called on the thread that asks, between frames: what takes long holds up the vehicle's answers."""
 
 
 class Visit:
@@ -34,7 +79,7 @@ class Visit:
         stop: set it to end what is under way.
 
     Attributes:
-        notice: told of each exchange after it was kept.
+        onlookers: who is told what is asked and kept, in this order.
     """
 
     def __init__(
@@ -53,7 +98,7 @@ class Visit:
         self.profile = profile
         self.limits = limits
         self.stop = stop or threading.Event()
-        self.notice: Notice = _quiet
+        self.onlookers: list[Onlooker] = []
 
     def record(self) -> JobRecord:
         """The job so far, read from its journal."""
@@ -91,15 +136,78 @@ class Visit:
             to_the_end: True for what must not be torn, a clear and its read-back: `stop` waits until it is over.
         """
         kept: list[Exchange] = []
+        repeated: set[Request] = set()
 
         def keep(exchange: Exchange) -> None:
             payload = {**exchange_to_payload(exchange), "during": during}
             if scan is not None:
                 payload["scan"] = scan
-            self.writer.append(Kind.EXCHANGE, payload)
+            again = Request(exchange.target, exchange.request) in repeated
+            if again:
+                payload["again"] = True
+                repeated.discard(Request(exchange.target, exchange.request))
+            entry = self.writer.append(Kind.EXCHANGE, payload)
             kept.append(exchange)
-            self.notice(exchange)
+            moment = Moment(seq=entry.seq, run=entry.run, mono_us=entry.mono_us, at=entry.at)
+            asked = Asked(moment=moment, exchange=exchange, during=during, scan=scan, again=again)
+            self._tell(Kept(asked))
 
         stop = threading.Event() if to_the_end else self.stop
-        self.link.under(guard or self.guard(Phase.READING)).run(plans, keep, stop, self.limits)
+        self._tell(Begins(tuple(plans), during, scan))
+        followed = {name: self._followed(name, plan) for name, plan in plans.items()}
+        if not to_the_end:
+            followed = {
+                name: retrying(
+                    plan, retries=self.limits.retries, busy_retries=self.limits.busy_retries, again=repeated.add
+                )
+                for name, plan in followed.items()
+            }
+        try:
+            self.link.under(guard or self.guard(Phase.READING)).run(followed, keep, stop, self.limits)
+        finally:
+            # A plan that was never begun is not closed by the one around it.
+            for plan in plans.values():
+                plan.close()
+            self._tell(Over())
         return tuple(kept)
+
+    def _followed(self, name: str, plan: Plan) -> Plan:
+        """The same plan, with the onlookers told of its requests and its end."""
+        try:
+            request = next(plan)
+            while True:
+                self._tell(Asks(name, request))
+                request = plan.send((yield request))
+        except StopIteration:
+            return
+        finally:
+            plan.close()
+            self._tell(Ended(name))
+
+    def _tell(self, event: VisitEvent) -> None:
+        for onlooker in self.onlookers:
+            onlooker(event)
+
+
+def note_link(writer: JobWriter, link: GuardedLink) -> None:
+    """Write which way to the vehicle this process has, what opening it showed, and what was asked for that."""
+    writer.append(Kind.LINK, {"link": link.address, **link.how_opened.found})
+    for exchange in link.how_opened.asked:
+        writer.append(Kind.EXCHANGE, {**exchange_to_payload(exchange), "during": "open"})
+
+
+def require_one_kind_of_evidence(record: JobRecord, link: GuardedLink) -> None:
+    """Keep records and vehicles apart: what a record once said proves nothing about the car that stands here.
+
+    Raises:
+        UsageError: the job holds answers of a vehicle and the link is a record, or the other way round.
+    """
+    from_record = link.address.startswith(_REPLAY)
+    others = {item.exchange.link for item in (*record.asked, *record.client)}
+    other = next((text for text in sorted(others) if text.startswith(_REPLAY) is not from_record), None)
+    if other is not None:
+        here, there = ("a record", "a vehicle") if from_record else ("a vehicle", "a record")
+        raise UsageError(
+            f"This job holds answers of {there} ({other}), and {link.address} is {here}",
+            next_step="open a job of its own for it: mendproof job open",
+        )

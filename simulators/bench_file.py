@@ -77,21 +77,24 @@ class Published:
         car: the car.
         name: what its profile's file is named after.
         profile_text: its profile.
+        doip_profile_text: the same with the addresses by which its DoIP door knows the units.
         port: the control port; 0 takes a free one.
 
     Attributes:
         file: the path of ``bench.json``.
         profile: the path of the profile.
+        doip_profile: the path of the other one.
         port: the control port.
 
     Raises:
         BenchError: another car is published already, the port cannot be had, or the folder cannot be written.
     """
 
-    def __init__(self, car: Running, name: str, profile_text: str, port: int = 0) -> None:
+    def __init__(self, car: Running, name: str, profile_text: str, doip_profile_text: str, port: int = 0) -> None:
         folder = runtime_folder()
         self.file = folder / FILE_NAME
         self.profile = folder / f"{name}.toml"
+        self.doip_profile = folder / f"{name}-doip.toml"
         token = secrets.token_urlsafe(32)
         with ExitStack() as undo:
             self.port = undo.enter_context(ControlPort(car, token, port)).port
@@ -107,8 +110,9 @@ class Published:
                 folder.mkdir(mode=0o700, parents=True, exist_ok=True)
                 self._claim(json.dumps(asdict(note), indent=2) + "\n")
                 undo.callback(_remove, self.file)
-                _write(self.profile, profile_text)
-                undo.callback(_remove, self.profile)
+                for path, text in ((self.profile, profile_text), (self.doip_profile, doip_profile_text)):
+                    _write(path, text)
+                    undo.callback(_remove, path)
             except OSError as error:
                 raise BenchError(f"{error.filename or folder} cannot be written: {error.strerror or error}") from error
             self._undo = undo.pop_all()

@@ -7,7 +7,7 @@ which of them end a connection, from memory.
 from __future__ import annotations
 
 import heapq
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 from itertools import count
 
@@ -79,9 +79,14 @@ class _Check:
 
 def logical_addresses(units: Mapping[str, Unit]) -> dict[int, str]:
     """Unit address text by logical address: the unit's own where it has one, else from 1000 on in the car's order."""
-    own = {text: unit.spec.doip for text, unit in units.items() if unit.spec.doip is not None}
-    free = (number for number in count(_FIRST_UNIT) if number not in own.values())
-    return {own[text] if text in own else next(free): text for text in units}
+    return number_units(unit.spec for unit in units.values())
+
+
+def number_units(specs: Iterable[UnitSpec]) -> dict[int, str]:
+    """The same for units that are not built yet."""
+    asked_for = {spec.address: spec.doip for spec in specs}
+    free = (number for number in count(_FIRST_UNIT) if number not in asked_for.values())
+    return {next(free) if own is None else own: text for text, own in asked_for.items()}
 
 
 class Entity:

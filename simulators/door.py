@@ -8,6 +8,7 @@ from collections.abc import Iterable, Mapping
 from contextlib import ExitStack
 from typing import Any, Self
 
+from decoders.values import doip_unit
 from simulators import disturbing
 from simulators.actions import ACTIONS, Action, Arguments, check
 from simulators.bench_file import DistantBench, Published, find_published
@@ -17,9 +18,11 @@ from simulators.can_side import CanSide, Physics
 from simulators.car import ActResult, Car
 from simulators.desk import Desk
 from simulators.disturbing import Disturbed, DisturbedUnit
+from simulators.doip_entity import number_units
 from simulators.errors import BenchError
 from simulators.response_times import ResponseTimes
 from simulators.scenarios import SCENARIOS, find_scenario
+from simulators.scenarios.profile_text import profile_text
 from simulators.world import World
 
 __all__ = ["ActResult", "Bench", "BenchError", "RunningBench"]
@@ -31,7 +34,7 @@ DOORS: Mapping[str, tuple[str, str]] = {
     "doip": ("simulators.doip", "DoipDoor"),
     "pty": ("simulators.dongle", "DonglePty"),
 }
-_CAN, _PTY = "can", "pty"
+_CAN, _DOIP, _PTY = "can", "doip", "pty"
 
 
 class RunningBench:
@@ -52,10 +55,11 @@ class RunningBench:
         physics: Physics | None = None,
         times: ResponseTimes | None = None,
         broadcasts: Iterable[Broadcast] = (),
+        desk: type[Desk] = Desk,
     ) -> None:
         self.scenario = scenario
         self._car = car
-        self.desk = Desk(car, times=times)
+        self.desk = desk(car, times=times)
         self._guard = self.desk.lock
         self._open = ExitStack()
         self._dongles: list[Disturbed] = []
@@ -180,13 +184,23 @@ class Bench:
         """
         return find_scenario(scenario).about
 
-    def profile_text(self, scenario: str) -> str:
+    def profile_text(self, scenario: str, *, addresses: str = _CAN) -> str:
         """The TOML text of the scenario's vehicle profile.
 
+        Args:
+            scenario: its name, or the path of a scenario file.
+            addresses: whose addresses the units have in it: ``can``, or ``doip`` as the DoIP door gives them.
+
         Raises:
-            BenchError: no such scenario, or its file cannot be understood.
+            BenchError: no such scenario or addresses, or its file cannot be understood.
         """
-        return find_scenario(scenario).profile_text()
+        told = find_scenario(scenario)
+        if addresses == _CAN:
+            return told.profile_text()
+        if addresses != _DOIP:
+            raise BenchError(f"no unit has '{addresses}' addresses; known: {_CAN}, {_DOIP}")
+        written = {unit: doip_unit(number) for number, unit in number_units(told.units).items()}
+        return profile_text(told.vehicle, told.name, written)
 
     def actions(self) -> Mapping[str, Action]:
         """Everything that can be done with a car, by name."""
@@ -230,7 +244,8 @@ class Bench:
             BenchError: another car is published already, the port cannot be had, or nothing can be written.
         """
         scenario = find_scenario(bench.scenario)
-        return Published(bench, scenario.name, scenario.profile_text(), port)
+        by_doip = self.profile_text(bench.scenario, addresses=_DOIP)
+        return Published(bench, scenario.name, scenario.profile_text(), by_doip, port)
 
     def published(self) -> DistantBench:
         """The car that another process has published.

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field, replace
 from enum import Enum, auto
 from functools import lru_cache
 
@@ -22,10 +22,14 @@ _LARGEST = {False: 0x7FF, True: 0x1FFF_FFFF}
 _WIDE = re.compile(rb"([TDB])([0-9A-Fa-f]{8})([0-9A-Fa-f])((?:[0-9A-Fa-f]{2})*)\Z")
 _NARROW = re.compile(rb"([tdb])([0-9A-Fa-f]{3})([0-9A-Fa-f])((?:[0-9A-Fa-f]{2})*)\Z")
 _REMOTE = re.compile(rb"(?:r[0-7][0-9A-Fa-f]{2}|R[01][0-9A-Fa-f]{7})[0-8]\Z")
-# The bus has one speed, whatever is set. Of the rest only what is so anyway: no time stamps, frames unasked, no filter.
+# A bit rate may be any. Of the rest only what is so anyway: no time stamps, frames unasked, no filter.
 # A client that wants another is told so, not left to wait for what never comes.
 _SETTING = re.compile(rb"(?:S[0-9]|Y[0-9]|s[0-9A-Fa-f]{4}|Z0|X1|W[01]|M0{8}|m[Ff]{8})\Z")
-_TOLD: Mapping[bytes, bytes] = {b"V": b"V0100", b"N": b"NMP01", b"F": b"F00"}
+NO_FLAGS = b"F00"
+_TOLD: Mapping[bytes, bytes] = {b"V": b"V0100", b"N": b"NMP01", b"F": NO_FLAGS}
+_RATES = (10_000, 20_000, 50_000, 100_000, 125_000, 250_000, 500_000, 750_000, 1_000_000, 83_300)  # S0 to S9
+_REGISTER_CLOCK = 8_000_000  # of the two bytes behind s, as python-can reckons them
+BUS_ERROR = b"F80"  # what F tells after frames were destroyed; from memory
 _SAME_FRAME = 16  # one frame goes to all clients in a row
 
 
@@ -48,20 +52,28 @@ class Said:
         reply: what the adapter answers.
         frame: the frame to put on the bus, or None.
         mode: what the adapter changes to, or None where the line changes nothing.
+        bitrate: what the adapter was set to at this line, in bit/s; None for nothing.
     """
 
     reply: bytes
     frame: Frame | None = None
     mode: Mode | None = None
+    bitrate: int | None = field(default=None, compare=False)
 
 
 class Reader:
-    """One client's lines: half a line waits for its end, a line without one is dropped."""
+    """One client's lines: half a line waits for its end, a line without one is dropped.
+
+    Attributes:
+        mode: where the client's adapter stands.
+        bitrate: what the client set, in bit/s; None while it set none.
+    """
 
     def __init__(self) -> None:
         self._begun = bytearray()
         self._is_overlong = False
         self.mode = Mode.CLOSED
+        self.bitrate: int | None = None
 
     def feed(self, data: bytes) -> list[Said]:
         """What the lines that `data` ends come to, in order."""
@@ -82,7 +94,20 @@ class Reader:
         self._is_overlong = False
         said = Said(reply=ERROR) if too_long else read_line(line, self.mode)
         self.mode = said.mode or self.mode
-        return said
+        if said.reply == OK:
+            self.bitrate = read_bitrate(line) or self.bitrate
+        return replace(said, bitrate=self.bitrate)
+
+
+def read_bitrate(line: bytes) -> int | None:
+    """The bit rate that a line sets; None for any other line."""
+    if re.fullmatch(rb"S[0-9]", line):
+        return _RATES[line[1] - ord("0")]
+    if not re.fullmatch(rb"s[0-9A-Fa-f]{4}", line):
+        return None
+    prescaler, segments = (int(line[at : at + 2], 16) for at in (1, 3))
+    quanta = 1 + (segments & 0x0F) + 1 + (segments >> 4 & 0x07) + 1
+    return _REGISTER_CLOCK // (((prescaler & 0x3F) + 1) * quanta)
 
 
 def read_line(line: bytes, mode: Mode) -> Said:

@@ -1,4 +1,9 @@
-"""The CAN door: a TCP port where any number of slcan clients sit on the car's bus, each with its own adapter."""
+"""The CAN door: a TCP port where any number of slcan clients sit on the car's bus, each with its own adapter.
+
+An adapter that was set to another bit rate than the car's hears no frame, and what it sends reaches nobody: it takes
+the line, and its status flags tell of a bus error (common practice). Nobody else is disturbed by it here, as they
+would be on a real bus. One whose rate was never set has the car's.
+"""
 
 from __future__ import annotations
 
@@ -12,11 +17,12 @@ from typing import Self
 
 from simulators.can_side import CanSide, Frame
 from simulators.errors import BenchError
-from simulators.slcan import ERROR, Mode, Reader, Said, write_frame
+from simulators.slcan import BUS_ERROR, ERROR, NO_FLAGS, OK, Mode, Reader, Said, write_frame
 
 __all__ = ["SlcanDoor"]
 
 HOST = "127.0.0.1"
+BITRATE = 500_000  # ISO 15765-4 has this and 250,000 bit/s
 _CHUNK = 65_536
 _MOST_CLIENTS = 256
 _MOST_UNREAD = 1 << 20  # bytes that a client may leave unread before it is put out
@@ -30,23 +36,34 @@ class _Client:
     Args:
         port: the connection.
         side: the bus that it takes a place on.
+        bitrate: the bus's, in bit/s.
         wake: called, from any thread, when there is something to send that the door does not know of yet.
     """
 
-    def __init__(self, port: socket.socket, side: CanSide, wake: Callable[[_Client], None]) -> None:
+    def __init__(self, port: socket.socket, side: CanSide, bitrate: int, wake: Callable[[_Client], None]) -> None:
         self.port = port
         self.reader = Reader()
+        self._bitrate = bitrate
         self.unsent = bytearray()
         self._is_slow = False
+        self._met_errors = False
         self._wake = wake
         self._writing = threading.Lock()
         self.tap = side.attach(self._deliver)
 
     def _deliver(self, frame: Frame) -> None:
         """Take a frame of the bus, from the bus's own thread; never waits."""
-        line = None if self.reader.mode is Mode.CLOSED else write_frame(frame)
+        if self.reader.mode is Mode.CLOSED or self._is_deaf(self.reader.bitrate):
+            return
+        line = write_frame(frame)
         if line is not None and self._queue(line):
             self._wake(self)
+
+    def _is_deaf(self, bitrate: int | None) -> bool:
+        """True if a bit rate is not the bus's; the frame at hand is then a bus error to the adapter."""
+        is_deaf = bitrate not in (None, self._bitrate)
+        self._met_errors = self._met_errors or is_deaf
+        return is_deaf
 
     def _queue(self, data: bytes) -> bool:
         """Have bytes sent; True if that is news to the door.
@@ -76,7 +93,10 @@ class _Client:
 
     def _carry_out(self, said: Said) -> bytes:
         """Do what a line says; give the answer to it."""
-        if said.frame is None:
+        if said.reply == NO_FLAGS + OK and self._met_errors:
+            self._met_errors = False
+            return BUS_ERROR + OK
+        if said.frame is None or self._is_deaf(said.bitrate):
             return said.reply
         lost = self.tap.lost
         self.tap.send(said.frame)
@@ -102,6 +122,7 @@ class SlcanDoor:
     Args:
         side: the car's side of the bus.
         port: TCP port on 127.0.0.1; 0 takes a free one.
+        bitrate: the bus's, in bit/s.
 
     Attributes:
         port: the port it serves.
@@ -111,8 +132,9 @@ class SlcanDoor:
         BenchError: the port is in use, or no port.
     """
 
-    def __init__(self, side: CanSide, port: int = 0) -> None:
+    def __init__(self, side: CanSide, port: int = 0, *, bitrate: int = BITRATE) -> None:
         self._side = side
+        self._bitrate = bitrate
         self._listener = _listen(port)
         self.port: int = self._listener.getsockname()[1]
         self.link = f"can:slcan:socket://{HOST}:{self.port}"
@@ -194,7 +216,7 @@ class SlcanDoor:
         port.setblocking(False)
         with suppress(OSError):  # a connection that is gone already
             port.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
-        client = _Client(port, self._side, self._wake)
+        client = _Client(port, self._side, self._bitrate, self._wake)
         self._clients.add(client)
         self._selector.register(port, selectors.EVENT_READ, client)
 

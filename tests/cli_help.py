@@ -37,8 +37,8 @@ class Result:
 
     @property
     def form(self) -> Any:
-        """The one JSON object on standard output."""
-        return json.loads(self.out)
+        """The result: the last JSON object on standard output, after the events of a command that takes its time."""
+        return json.loads(self.out.splitlines()[-1])
 
 
 class Cli:

@@ -12,6 +12,7 @@ import time
 from collections.abc import Callable
 from pathlib import Path
 
+from speed_links import live_by_dongle, whole_car
 from udsoncan import Response
 from udsoncan.services import ReadDTCInformation
 from workshop import SCENARIO, profile, settings, visiting, workshop
@@ -49,7 +50,7 @@ def best(work: Callable[[], object]) -> float:
 
 def tell(name: str, figure: str, note: str = "") -> None:
     """One line of the table."""
-    print(f"{name:<44} {figure:>16}  {note}".rstrip())  # noqa: T201
+    print(f"{name:<50} {figure:>14}  {note}".rstrip())  # noqa: T201
 
 
 def per_second(work: Callable[[], object], count: int) -> float:
@@ -209,6 +210,8 @@ def main() -> None:
         decoding()
         journal(folder)
         exchanges(folder)
+        whole_car(tell)
+        live_by_dongle(tell)
         sixty_units()
         half_an_hour()
         commands(folder / "demo")

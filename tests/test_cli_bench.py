@@ -84,6 +84,7 @@ def served() -> Iterator[Served]:
 def test_a_car_is_served_moved_and_stopped(cli: Cli, served: Served, runtime: Path) -> None:
     assert SCENARIO == served.form["scenario"]
     assert str(runtime / f"{SCENARIO}.toml") == served.form["profile"]
+    assert str(runtime / f"{SCENARIO}-doip.toml") == served.form["doip_profile"]
     assert list(Bench().doors()) == list(served.form["links"])
     for kind, link in served.form["links"].items():
         if kind == "pty":

@@ -11,10 +11,12 @@ from recorded_unit import ScriptedUnit, Step
 from workshop import profile
 
 import gateway.clearing
+import gateway.standstill
 from decoders.errors import LinkError, RefusedError
 from decoders.values import Exchange, Outcome
 from gateway.cautions import AFTER_CLEAR, BEFORE_CLEAR
 from gateway.clearing import ClearAnswer
+from gateway.standstill import require_sent
 from sessions.journal import Kind
 from sessions.store import Store
 from simulators.door import RunningBench
@@ -231,7 +233,7 @@ def test_ctrl_c_while_speeds_are_read_clears_nothing(
     cli: Cli, bench: RunningBench, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     cli.use_scanned_job()
-    monkeypatch.setattr(gateway.clearing, "plan_live", stopping_plan(gateway.clearing.plan_live))
+    monkeypatch.setattr(gateway.standstill, "plan_live", stopping_plan(gateway.standstill.plan_live))
     result = cli("clear", "1", "--link", bench.links[0], *QUICK, "--quiet")
     assert (130, ()) == (result.code, cli.record().clears)
     assert [] == clears_on_the_bus(bench)
@@ -297,7 +299,7 @@ def test_what_the_guard_keeps_back_is_named_as_such() -> None:
         trouble="guard: 18DB33F1 reaches every unit",
     )
     with pytest.raises(RefusedError, match="Not cleared: guard: 18DB33F1 reaches every unit"):
-        gateway.clearing._require_sent([kept])
+        require_sent([kept], not_done="Not cleared")
 
 
 def test_a_car_with_electric_drive_is_cleared_only_when_parking_is_stated(cli: Cli, bench: RunningBench) -> None:

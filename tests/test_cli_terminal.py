@@ -32,7 +32,7 @@ def pretend_terminal(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setenv("FORCE_COLOR", "1")
 
 
-def on_a_terminal(*options: str) -> tuple[str, str]:
+def on_a_terminal(*options: str, columns: int = 200) -> tuple[str, str]:
     """What a scan writes into a file, and what it shows meanwhile on a real terminal."""
     reading, writing = pty.openpty()
     try:
@@ -43,7 +43,7 @@ def on_a_terminal(*options: str) -> tuple[str, str]:
             text=True,
             timeout=LONG_S,
             check=False,
-            env={**os.environ, "TERM": "xterm", "COLUMNS": "200"},
+            env={**os.environ, "TERM": "xterm", "COLUMNS": str(columns)},
         )
         os.write(writing, b"\0")
         shown = b""
@@ -61,7 +61,10 @@ def test_a_scan_shows_its_progress_on_the_terminal_and_its_result_in_the_file(cl
     result, shown = on_a_terminal()
     assert result.startswith("Scan 2, taken as check: complete\n")
     assert "\x1b" not in result
-    assert re.search(r"\d+ units spoke; \d+ answered.* last asked [0-9A-F]{3}", shown)
+    assert re.search(r"Scanning  \d:\d\d  asking who is there", shown)
+    assert re.search(r"\[#+\.*\]  \d+ of 11 units done", shown)
+    assert re.search(r"lists faults: \d+", shown)
+    assert re.search(r"waiting for [A-Z][a-z ]+  [0-9A-F]{3}", shown)
     assert "taken as check" not in shown
 
 
@@ -75,10 +78,36 @@ def test_progress_is_drawn_while_the_vehicle_is_asked(cli: Cli, monkeypatch: pyt
     cli.use_scanned_job()
     with running_bench() as bench:
         result = cli("scan", "1", "--as", "check", "--link", bench.links[0])
-        assert re.search(r"11 units spoke; \d+ answered, \d+ refused; last asked", result.err)
+        assert re.search(r"\d+ of 11 units done", plain(result.err))
+        assert plain(result.err).endswith("\r")
+        shown = cli("clear", "1", "--link", bench.links[0], "--unit", "760/768")
+        assert (0, True) == (shown.code, "Clearing Brake control  760/768, unit 1 of 1" in plain(shown.err))
         cleared = cli("clear", "1", "--link", bench.links[0], "--unit", "760/768", "--json")
         assert (0, 1, "") == (cleared.code, len(cleared.form["clears"]), cleared.err)
     assert (0, "Scan 2, taken as check: complete") == (result.code, plain(result.out).splitlines()[0])
+
+
+@pytest.mark.parametrize("columns", [40, 80, 120])
+def test_what_is_drawn_fits_the_terminal_and_is_gone_at_the_end(cli: Cli, columns: int) -> None:
+    cli.use_scanned_job()
+    _result, shown = on_a_terminal(columns=columns)
+    drawn = [line for line in plain(shown).replace("\r", "\n").split("\n") if line]
+    assert max(len(line) for line in drawn if line != "\0") <= columns
+    # As many lines are wiped as are drawn at last, and the cursor is back.
+    assert shown.rpartition("Scanning")[2].count("\x1b[2K") >= 2
+    assert "\x1b[?25h" in shown
+
+
+def test_a_watch_tells_its_faults_above_what_is_drawn(cli: Cli, monkeypatch: pytest.MonkeyPatch) -> None:
+    pretend_terminal(monkeypatch)
+    cli.use_scanned_job()
+    monkeypatch.setattr("gateway.cli.watch.MINUTE_S", 2)
+    with running_bench() as bench:
+        cli.done("clear", "1", "--link", bench.links[0], "--quiet")
+        result = cli("watch", "1", "--link", bench.links[0], "--minutes", "1")
+    assert 0 == result.code
+    assert re.search(r"Watching, 0 of 5 faults settled  0:0\d", plain(result.err))
+    assert "Brake control 760/768  C0035-13  0 of 3 conditions met" in plain(result.out)
 
 
 def plain(text: str) -> str:

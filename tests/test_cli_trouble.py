@@ -54,9 +54,9 @@ def test_a_job_that_does_not_exist_is_named(cli: Cli, command: tuple[str, ...]) 
         ("sim:warning-lamps", 2, "is a new car each time and ends with the command"),
         ("can:carrier:0", 3, "there is no CAN interface 'carrier'"),
         ("can:socketcan:nocan0", 3, "cannot open can:socketcan:nocan0"),
-        ("dongle:/dev/rfcomm0", 3, "does not bring the link 'dongle:' yet"),
-        ("doip:192.0.2.1", 3, "does not bring the link 'doip:' yet"),
-        ("replay:x", 3, "does not bring the link 'replay:' yet"),
+        ("dongle:/dev/nodongle0", 3, "there is no port /dev/nodongle0"),
+        ("doip:127.0.0.1:1", 3, "cannot connect to 127.0.0.1:1"),
+        ("replay:x", 3, "cannot read replay:x"),
     ],
 )
 def test_a_wrong_link_address_changes_nothing(cli: Cli, link: str, code: int, says: str) -> None:

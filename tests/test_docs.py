@@ -26,6 +26,7 @@ PAGES = (
     "docs/commands.md",
     "docs/profile.md",
     "docs/record.md",
+    "docs/udsoncan.md",
     "docs/bench.md",
     "docs/scenarios.md",
     "docs/services.md",

@@ -134,7 +134,8 @@ def test_a_request_that_could_not_be_put_on_the_bus_is_unsent(
     kept: list[Exchange] = []
     link.run({"a": plan(target, 2)}, kept.append, threading.Event(), Limits())
     assert [e.outcome for e in kept] == [Outcome.UNSENT, Outcome.UNSENT]
-    assert {e.trouble for e in kept} == {f"cannot send on {link.address}: no buffer space"}
+    line = f"cannot send on {link.address}: no buffer space; check the plug and the cable, then run the step again"
+    assert {e.trouble for e in kept} == {line}
 
 
 def test_a_request_cut_off_between_its_frames_is_damaged(channel: str, link: CanLink, bus: can.BusABC) -> None:

@@ -129,11 +129,13 @@ def test_nobody_answering_is_not_silence_of_any_unit(link: CanLink) -> None:
     [
         ("functional:7DF", bytes(8), "a functional request fits one frame: at most 7 bytes"),
         ("functional:7DF", b"", "the request is empty"),
-        ("functional:6F1", b"\x03", "this link knows who answers on 7DF and 18DB33F1 only"),
-        ("functional:doip:E400", b"\x03", "this link knows who answers on 7DF and 18DB33F1 only"),
+        ("functional:6F1", b"\x03", "this link knows who answers to functional:7DF and functional:18DB33F1 only"),
+        ("functional:7F0", b"\x03", "this link knows who answers to functional:7DF and functional:18DB33F1 only"),
+        ("functional:nobody", b"\x03", "this link knows who answers to functional:7DF and functional:18DB33F1 only"),
+        ("functional:doip:E400", b"\x03", "this link reaches units by their CAN identifiers"),
         ("7E0/7E8", bytes(4096), "a request has at most 4095 bytes"),
         ("7E0/7E8", b"", "the request is empty"),
-        ("doip:1010", b"\x03", "'doip:1010' is not a unit address"),
+        ("doip:1010", b"\x03", "this link reaches units by their CAN identifiers"),
         ("XYZ/7E8", b"\x03", "'XYZ' is not a CAN identifier"),
     ],
 )
@@ -163,3 +165,35 @@ def test_a_late_answer_to_everyone_is_late_in_the_units_next_exchange(channel: s
         (AnswerKind.LATE, NONE),
         (AnswerKind.POSITIVE, b"\x47\x00"),
     ]
+
+
+def test_units_that_nobody_knows_are_heard_when_they_answer_everybody(channel: str, link: CanLink) -> None:
+    """An answer names its unit; frames that are no answer to this request are not our business."""
+    said = {
+        0x768: b"\x7e\x00",  # ISO 14229-1, TesterPresent
+        0x739: bytes.fromhex("7F3E12"),
+        0x3A0: b"\x7e\x00",  # an identifier that diagnostics do not use
+        0x755: bytes.fromhex("62F18601"),  # an answer to something else
+    }
+    with ExitStack() as units:
+        for number, data in said.items():
+            units.enter_context(ScriptedUnit(channel, number - 8, number, answering(data), functional_id=0x7DF))
+        (exchange,) = ask(link, Request("functional:7DF", b"\x3e\x00"))
+    assert {("768", said[0x768]), ("739", said[0x739])} == {(one.source, one.data) for one in exchange.answers}
+    assert (None, None) == (exchange.outcome, exchange.trouble)
+
+
+def test_the_beginning_of_a_longer_answer_shows_that_a_stranger_is_there(channel: str, link: CanLink) -> None:
+    with ScriptedUnit(channel, 0x760, 0x768, answering(MANY), functional_id=0x7DF):
+        (exchange,) = ask(link, Request("functional:7DF", STORED))
+    (answer,) = exchange.answers
+    assert ("768", AnswerKind.DAMAGED, MANY[:6]) == (answer.source, answer.kind, answer.data)
+    assert exchange.trouble == "768: a longer answer of a unit whose request identifier is not known"
+
+
+def test_one_step_of_a_sweep_hears_whoever_answers(channel: str, link: CanLink) -> None:
+    with ExitStack() as units:
+        for number in (0x7B3, 0x7B4):
+            units.enter_context(ScriptedUnit(channel, 0x7A0, number, answering(b"\x7e\x00")))
+        (exchange,) = ask(link, Request("functional:7A0", b"\x3e\x00"))
+    assert ["7B3", "7B4"] == sorted(answer.source for answer in exchange.answers)

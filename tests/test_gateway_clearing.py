@@ -6,7 +6,8 @@ import pytest
 from journal_builder import UNIT, Story
 
 from decoders.values import Answer, AnswerKind, Exchange, Outcome, source_of
-from gateway.clearing import speed_tellers, still_listed
+from gateway.clearing import still_listed
+from gateway.standstill import speed_tellers
 
 
 def test_each_speed_is_asked_for_the_way_it_was_told() -> None:

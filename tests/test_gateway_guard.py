@@ -1,189 +1,95 @@
-"""The guard: what may be sent in which phase, and that nothing else ever reaches a link."""
+"""The guard's list: what one unit may be asked in which phase, and nothing besides."""
 
 from __future__ import annotations
 
-import threading
-from collections.abc import Callable, Mapping
-from types import TracebackType
-from typing import Self
-
 import pytest
+from guard_help import BRAKES, CLEAR, DECLARED, ENGINE, EVERYONE, LISTED, C, M, R, S, T, guard, says
 from hypothesis import given
 from hypothesis import strategies as st
 
-from decoders.errors import LinkError
-from decoders.values import Dtc, Exchange, Outcome, Request
-from gateway.guard import ClearPermit, Guard, GuardedLink, Phase, open_guarded
-from gateway.links import Limits, Plan
+from decoders.values import Request
+from gateway.guard import ClearPermit, Phase
 
-ENGINE = "7E0/7E8"
-EVERYONE = "functional:7DF"
-DECLARED = frozenset({0x2101})
-PERMIT = ClearPermit(unit=ENGINE, codes=frozenset({Dtc(0x0420, 0x00), Dtc(0x0035)}))
-GUARDS = {
-    Phase.READING: Guard(phase=Phase.READING, declared_identifiers=DECLARED),
-    Phase.MOVING: Guard(phase=Phase.MOVING, declared_identifiers=DECLARED),
-    Phase.CLEARING: Guard(phase=Phase.CLEARING, declared_identifiers=DECLARED, clearing=PERMIT),
-}
-R, M, C = Phase.READING, Phase.MOVING, Phase.CLEARING
-
-# What the handbook's chapter on the guard allows: payload, and the phases in which one unit may be asked it.
-ALLOWED: list[tuple[str, set[Phase]]] = [
-    # "Always": services 01, 02, 03, 05, 06, 07, 09, 0A; while the car moves not 05.
-    ("0101", {R, M, C}),
-    ("01010C0D1F4204", {R, M, C}),
-    ("020200", {R, M, C}),
-    ("0202000C000D00", {R, M, C}),
-    ("03", {R, M, C}),
-    ("050101", {R, C}),
-    ("0601", {R, M, C}),
-    ("07", {R, M, C}),
-    ("0902", {R, M, C}),
-    ("0A", {R, M, C}),
-    # "Always": service 19, with each report in the length ISO 14229-1 gives it.
-    ("1901FF", {R, M, C}),
-    ("1902FF", {R, M, C}),
-    ("1903", {R, M, C}),
-    ("1904042000FF", {R, M, C}),
-    ("1906042000FF", {R, M, C}),
-    ("190A", {R, M, C}),
-    ("1914", {R, M, C}),
-    ("1915", {R, M, C}),
-    ("1917FF01", {R, M, C}),
-    ("194233FF1E", {R, M, C}),
-    ("195533", {R, M, C}),
-    # "Always": 22 for F1xx, F4xx to F8xx and what the profile declares.
-    ("22F100", {R, M, C}),
-    ("22F1FF", {R, M, C}),
-    ("22F400", {R, M, C}),
-    ("22F8FF", {R, M, C}),
-    ("222101", {R, M, C}),
-    ("22F190F18A2101", {R, M, C}),
-    # "Always": 3E 00 to find units; not while the car moves.
-    ("3E00", {R, C}),
-    # "Only through the clear flow": 04; 14 with FFFFFF, FFFF33 or one listed code.
-    ("04", {C}),
-    ("14FFFFFF", {C}),
-    ("14FFFF33", {C}),
-    ("14042000", {C}),
-    # Nothing else.
-    ("", set()),
-    ("01", set()),
-    ("0101020304050607", set()),
-    ("0202", set()),
-    ("020200020002000200", set()),
-    ("0300", set()),
-    ("0700", set()),
-    ("0A00", set()),
-    ("0501", set()),
-    ("19", set()),
-    ("1902", set()),
-    ("1902FF00", set()),
-    ("1982FF", set()),  # the answer would be suppressed: silence by request
-    ("1900", set()),
-    ("19FF", set()),
-    ("1904042000", set()),
-    ("22", set()),
-    ("22F1", set()),
-    ("22F190F1", set()),
-    ("22F0FF", set()),
-    ("22F200", set()),
-    ("22F3FF", set()),
-    ("22F900", set()),
-    ("22F1902102", set()),  # each identifier counts, not only the first
-    ("3E", set()),
-    ("3E80", set()),
-    ("3E0000", set()),
-    ("0400", set()),
-    ("14", set()),
-    ("14FFFF", set()),
-    ("14FFFFFF00", set()),
-    ("14042001", set()),  # no scan listed it
-    ("140035", set()),  # a two-byte code is cleared by no service
-    ("1001", set()),
-    ("1003", set()),
-    ("2EF19000", set()),
-    ("3101FF00", set()),
-    ("2F210103", set()),
-    ("7F0111", set()),
-    ("FF", set()),
-]
+GUARDS = {phase: guard(phase, clearing=CLEAR if phase is C else None) for phase in Phase}
 
 
-@pytest.mark.parametrize("phase", list(Phase))
-@pytest.mark.parametrize(("payload", "phases"), ALLOWED)
-def test_one_unit_may_be_asked_exactly_this(payload: str, phases: set[Phase], phase: Phase) -> None:
-    reason = GUARDS[phase].refusal(Request(ENGINE, bytes.fromhex(payload)))
-    assert (reason is None) == (phase in phases)
-    assert reason is None or len(reason) > 10  # a reason in words
+def payloads(text: str) -> list[str]:
+    return text.split()
 
 
-@pytest.mark.parametrize("payload", ["04", "14FFFFFF", "14FFFF33", "14042000"])
-@pytest.mark.parametrize("target", [EVERYONE, "functional:18DB33F1", "7E1/7E9", "7DF/7E8"])
-def test_clearing_reaches_only_the_unit_of_the_permit(payload: str, target: str) -> None:
-    # The handbook's chapter on the guard: one unit, never functional.
-    assert GUARDS[C].refusal(Request(target, bytes.fromhex(payload))) is not None
+# The handbook's chapter on the guard, rule by rule: payloads that one unit may be asked.
 
-
-def test_a_permit_for_everyone_is_no_permit() -> None:
-    for target in (EVERYONE, "7DF/7E8", "18DB33F1/18DAF110"):
-        guard = Guard(phase=C, clearing=ClearPermit(unit=target))
-        assert guard.refusal(Request(target, b"\x04")) is not None
-
-
-def test_clearing_without_a_permit_is_refused() -> None:
-    assert "only the clear flow" in str(Guard(phase=C).refusal(Request(ENGINE, b"\x04")))
-    permit_in_another_phase = Guard(phase=R, clearing=PERMIT)
-    assert "only the clear flow" in str(permit_in_another_phase.refusal(Request(ENGINE, b"\x04")))
+# "Always", and also "while `watch` runs or the car moves": 01, 02, 03, 06, 07, 09, 0A, 19, 22.
+ALWAYS = payloads(
+    """
+    0101 01010C0D1F4204 020200 0202000C000D00 03 0601 06010203040506 07 0902 090204060A0B0C 0A
+    1901FF 1902FF 1903 1904042000FF 190501 1906042000FF 1907FFFF 1908FFFF 1909042000 190A 190B 190C 190D 190E 190FFF
+    1910042000FF 1911FF 1912FF 1913FF 1914 1915 191601 1917FF01 1918042000FF01 1919042000FF01 191A01
+    194233FF1E 195533 19563301
+    22F100 22F1FF 22F400 22F8FF 222101 22F190F18A2101
+    """
+)
+# "Always", but not while the car moves: 05; 3E 00 to find units.
+STANDING = ["050101", "3E00"]
+# "Only through the clear flow": 04; 14 with FFFFFF, FFFF33 or one listed code.
+CLEARING = ["04", "14FFFFFF", "14FFFF33", "14042000"]
+NOTHING = payloads(
+    """
+    01 0101020304050607 02 0202 020200020002000200 0300 0700 0A00 05 0501 05010101 06 06010203040506FF
+    09 09020406080A0C0E
+    19 1902 1902FF00 1982FF 1900 191B 1941 1943 19FF 1904042000 1904042000FF00 190A00 1903FF 194233FF 195533FF 195633
+    22 22F1 22F190F1 22F0FF 22F200 22F3FF 22F900 22F1902102
+    3E 3E80 3E0000 3E01
+    0400 14 14FFFF 14FFFFFF00 14FFFF3301 1404200001 14042001 140035 14FFFFD0
+    1001 1002 1003 1004 1040 107E 1083 10
+    2EF19000 2E210100 3101FF00 31010203 31020203 31030203 2F210103 2F210100
+    7F0111 FF 00 41 54
+    """
+)
 
 
 @pytest.mark.parametrize(
-    "target",
+    ("payload", "phases"),
     [
-        "7DF/7E8",  # ISO 15765-4: the 11-bit identifier that everyone hears
-        "18DB33F1/18DAF110",  # ISO 15765-4: the 29-bit one
-        "18DB10F1/18DAF110",  # ISO 15765-2: normal fixed addressing, functional
-        "18CD33F1:10/18CEF110:10",  # ISO 15765-2: mixed addressing, functional
-        "functional:7E0",
-        "functional:doip:E400",
-        "functional:",
-        "doip:1010",
-        "7E0",
-        "7e0/7e8",
-        "",
+        *((payload, {R, M, C, T}) for payload in ALWAYS),
+        *((payload, {R, C, T}) for payload in STANDING),
+        *((payload, {C}) for payload in CLEARING),
+        *((payload, set()) for payload in NOTHING),
     ],
 )
-@pytest.mark.parametrize("phase", list(Phase))
-def test_the_header_is_checked_as_it_will_be_on_the_bus(target: str, phase: Phase) -> None:
-    assert GUARDS[phase].refusal(Request(target, b"\x03")) is not None
+def test_one_unit_may_be_asked_exactly_this(payload: str, phases: set[Phase]) -> None:
+    reasons = {phase: says(GUARDS[phase], payload) for phase in Phase}
+    assert {phase for phase, reason in reasons.items() if reason is None} == phases
+    assert all(reason is None or len(reason) > 10 for reason in reasons.values())  # a reason in words
 
 
-@pytest.mark.parametrize("target", [EVERYONE, "functional:18DB33F1", "6F0:12/612:F0", "18DA10F1/18DAF110"])
-def test_reading_may_go_to_everyone_and_to_any_unit(target: str) -> None:
-    assert GUARDS[R].refusal(Request(target, b"\x03")) is None
+def test_every_report_of_the_list_of_codes_has_one_length() -> None:
+    """ISO 14229-1 fixes the length of each request; one byte less or more is another request or none."""
+    known = {payload[:4]: len(payload) for payload in ALWAYS if payload.startswith("19")}
+    for report in range(0x100):
+        for more in range(8):
+            payload = f"19{report:02X}" + "33" * more
+            assert (says(GUARDS[R], payload) is None) == (known.get(payload[:4]) == len(payload))
 
 
-NEVER = [0x08, 0x11, 0x23, 0x24, 0x27, 0x28, 0x29, 0x2A, 0x2C, 0x2E, 0x2F, 0x31]
-NEVER += [*range(0x34, 0x39), 0x3D, *range(0x83, 0x88)]
-"""The handbook's list of what is never sent, and of what only flows that are not here may send."""
+def test_an_empty_request_is_refused() -> None:
+    for phase in Phase:
+        assert says(GUARDS[phase], "") == "the request is empty"
 
 
-@given(st.sampled_from(NEVER), st.binary(max_size=12), st.sampled_from([ENGINE, EVERYONE]))
-def test_forbidden_services_never_pass(service: int, rest: bytes, target: str) -> None:
-    for guard in GUARDS.values():
-        assert guard.refusal(Request(target, bytes([service]) + rest)) is not None
+@pytest.mark.parametrize("payload", [*ALWAYS, *STANDING])
+def test_everyone_may_be_asked_what_one_unit_may(payload: str) -> None:
+    assert says(GUARDS[R], payload, EVERYONE) is None
 
 
-READ_SERVICES = {0x01, 0x02, 0x03, 0x05, 0x06, 0x07, 0x09, 0x0A, 0x19, 0x22, 0x3E}
-LONGEST = {0x01: 7, 0x02: 7, 0x03: 1, 0x05: 3, 0x06: 7, 0x07: 1, 0x09: 7, 0x0A: 1, 0x19: 7, 0x22: 65, 0x3E: 2}
+NEVER = [0x08, 0x11, 0x23, 0x24, 0x27, 0x28, 0x29, 0x2A, 0x2C, *range(0x34, 0x39), 0x3D, *range(0x83, 0x88)]
+"""The handbook's list of services that are never sent."""
 
 
-@given(st.binary(max_size=80), st.sampled_from([ENGINE, EVERYONE]))
-def test_of_random_payloads_nothing_outside_the_list_passes(payload: bytes, target: str) -> None:
-    for phase in (R, M):
-        if GUARDS[phase].refusal(Request(target, payload)) is None:
-            assert payload[0] in READ_SERVICES
-            assert len(payload) <= LONGEST[payload[0]]
+@pytest.mark.parametrize("service", NEVER)
+def test_what_is_never_sent_is_refused_with_the_reason(service: int) -> None:
+    for phase in Phase:
+        assert f"service {service:02X} is never sent: it " in str(says(GUARDS[phase], f"{service:02X}0102"))
 
 
 @given(st.lists(st.integers(0, 0xFFFF), min_size=1, max_size=4))
@@ -193,146 +99,43 @@ def test_every_identifier_of_a_read_is_checked(numbers: list[int]) -> None:
     assert (GUARDS[R].refusal(request) is None) == allowed
 
 
-class EchoLink:
-    """A link that answers everything and remembers what reached it."""
-
-    def __init__(self) -> None:
-        self.address = "can:virtual:echo"
-        self.reached: list[Request] = []
-        self.limits: Limits | None = None
-        self.closed = False
-
-    def run(
-        self,
-        plans: Mapping[str, Plan],
-        keep: Callable[[Exchange], None],
-        stop: threading.Event,
-        limits: Limits,
-    ) -> None:
-        self.limits = limits
-        for plan in plans.values():
-            request = next(plan, None)
-            while request is not None and not stop.is_set():
-                self.reached.append(request)
-                exchange = Exchange(
-                    link=self.address,
-                    target=request.target,
-                    request=request.data,
-                    outcome=Outcome.ANSWERED,
-                )
-                keep(exchange)
-                try:
-                    request = plan.send(exchange)
-                except StopIteration:
-                    request = None
-
-    def close(self) -> None:
-        self.closed = True
-
-    def __enter__(self) -> Self:
-        return self
-
-    def __exit__(
-        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
-    ) -> None:
-        self.close()
+def test_at_most_thirty_two_identifiers_are_read_at_once() -> None:
+    assert says(GUARDS[R], "22" + "F190" * 32) is None
+    assert says(GUARDS[R], "22" + "F190" * 33) is not None
 
 
-def run(guard: Guard, *payloads: str, link: EchoLink | None = None) -> tuple[list[Exchange], list[Exchange]]:
-    """The exchanges that were kept and those the plan was sent."""
-    kept: list[Exchange] = []
-    seen: list[Exchange] = []
-
-    def plan() -> Plan:
-        for payload in payloads:
-            exchange = yield Request(ENGINE, bytes.fromhex(payload))
-            assert exchange in kept
-            seen.append(exchange)
-
-    with GuardedLink(link or EchoLink(), guard) as guarded:
-        guarded.run({"a": plan()}, kept.append, threading.Event(), Limits())
-    return kept, seen
+# --- only through the clear flow ---
 
 
-def test_refused_requests_are_unsent_with_the_reason_and_never_reach_the_link() -> None:
-    link = EchoLink()
-    kept, seen = run(GUARDS[R], "04", "03", "2701", "3E00", "14FFFFFF", link=link)
-    assert [request.data.hex() for request in link.reached] == ["03", "3e00"]
-    assert kept == seen
-    unsent, answered = Outcome.UNSENT, Outcome.ANSWERED
-    assert [exchange.outcome for exchange in kept] == [unsent, answered, unsent, answered, unsent]
-    assert kept[2].trouble == "guard: service 27 is never sent: it unlocks the unit"
-    assert link.closed
+@pytest.mark.parametrize("payload", CLEARING)
+@pytest.mark.parametrize("target", [EVERYONE, "functional:18DB33F1", "functional:doip:E400", "7E1/7E9", "7DF/7E8"])
+def test_clearing_reaches_only_the_unit_of_the_permit(payload: str, target: str) -> None:
+    assert says(GUARDS[C], payload, target) is not None
 
 
-def test_a_plan_of_refused_requests_only_ends_by_itself() -> None:
-    link = EchoLink()
-    kept, _ = run(GUARDS[M], "3E00", "050101", link=link)
-    assert ([exchange.outcome for exchange in kept], link.reached) == ([Outcome.UNSENT] * 2, [])
+@pytest.mark.parametrize("target", [EVERYONE, "functional:doip:E400", "7DF/7E8", "18DB33F1/18DAF110", "doip:E400"])
+def test_a_permit_for_everyone_is_no_permit(target: str) -> None:
+    assert says(guard(C, clearing=ClearPermit(unit=target, codes=LISTED)), "04", target) is not None
 
 
-def test_an_empty_plan_ends_by_itself() -> None:
-    assert run(GUARDS[R]) == ([], [])
+def test_clearing_without_a_permit_is_refused() -> None:
+    assert "only the clear flow" in str(says(guard(C), "04"))
+    for phase in (R, M, T):
+        assert "only the clear flow" in str(says(guard(phase, clearing=CLEAR), "04"))
+    assert says(guard(S, clearing=CLEAR), "04") is not None
 
 
-def test_while_the_car_moves_one_request_goes_out_at_a_time() -> None:
-    for phase, window in ((M, 1), (R, Limits().window), (C, Limits().window)):
-        link = EchoLink()
-        run(GUARDS[phase], "03", link=link)
-        assert link.limits == Limits(window=window)
+@pytest.mark.parametrize("group", ["FFFFFF", "FFFF33", "042000"])
+def test_a_memory_is_cleared_by_its_number_only_where_it_was_read(group: str) -> None:
+    """ISO 14229-1, ClearDiagnosticInformation: MemorySelection stands behind the group."""
+    clearing = guard(C, clearing=ClearPermit(unit=ENGINE, codes=LISTED, memories=frozenset({0x18})))
+    assert says(clearing, f"14{group}18") is None
+    assert says(clearing, f"14{group}19") is not None
+    assert says(clearing, f"14{group}1818") is not None
+    assert says(clearing, f"14{group}18", BRAKES) is not None
+    assert says(clearing, f"14{group}") is None
 
 
-def test_a_plan_of_endless_refused_requests_ends_with_stop() -> None:
-    kept: list[Exchange] = []
-    stop = threading.Event()
-    stop.set()
-
-    def endless() -> Plan:
-        while True:
-            yield Request(ENGINE, b"\x04")
-
-    GuardedLink(EchoLink(), GUARDS[R]).run({"a": endless()}, kept.append, stop, Limits())
-    assert [exchange.outcome for exchange in kept] == [Outcome.UNSENT]
-
-
-def test_the_plan_inside_is_closed_when_the_run_ends_early() -> None:
-    closed: list[bool] = []
-
-    def plan() -> Plan:
-        try:
-            yield Request(ENGINE, b"\x03")
-            yield Request(ENGINE, b"\x07")
-        finally:
-            closed.append(True)
-
-    def full(_: Exchange) -> None:
-        raise OSError("disk full")
-
-    with pytest.raises(OSError, match="disk full"):
-        GuardedLink(EchoLink(), GUARDS[R]).run({"a": plan()}, full, threading.Event(), Limits())
-    assert closed == [True]
-
-
-def test_the_same_link_goes_under_another_guard() -> None:
-    link = EchoLink()
-    reading = GuardedLink(link, GUARDS[R])
-    clearing = reading.under(GUARDS[C])
-    assert (reading.guard, clearing.guard) == (GUARDS[R], GUARDS[C])
-    assert reading.address == clearing.address == link.address
-
-
-def test_a_guarded_link_is_opened_by_its_address(channel: str) -> None:
-    kept: list[Exchange] = []
-
-    def plan() -> Plan:
-        yield Request(ENGINE, b"\x03")
-        yield Request(ENGINE, b"\x04")
-
-    with open_guarded(f"can:virtual:{channel}", GUARDS[R]) as link:
-        link.run({"a": plan()}, kept.append, threading.Event(), Limits(p2_ms=5))
-    assert [exchange.outcome for exchange in kept] == [Outcome.SILENT, Outcome.UNSENT]
-
-
-def test_opening_says_what_is_wrong_with_the_link() -> None:
-    with pytest.raises(LinkError, match="does not bring"):
-        open_guarded("doip:192.0.2.1", GUARDS[R])
+def test_nothing_else_rides_on_a_memory_number() -> None:
+    clearing = guard(C, clearing=ClearPermit(unit=ENGINE, memories=frozenset({0x18})))
+    assert [says(clearing, payload) is None for payload in ("0418", "14FFFFD018", "1404200018", "0318")] == [False] * 4

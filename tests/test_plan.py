@@ -206,7 +206,23 @@ def test_whatever_comes_back_every_plan_ends_and_asks_nothing_but_readings(
         assert {bytes.fromhex(request)[0] for request in found} <= READING
 
 
-def test_live_values_are_read_one_to_a_request() -> None:
+def test_live_values_are_read_as_many_to_a_request_as_one_frame_holds() -> None:
+    # SAE J1979 on CAN: up to six PIDs; ISO 15765-2: a single frame holds seven bytes, so three identifiers of 22.
+    numbers = (0x0C, 0x0D, 0x1F, 0x42, 0x04, 0x05, 0x46, 0xF40C, 0xF40D, 0xF41F, 0xF442)
+    told = {
+        "010C0D1F420405": "410C1BE40D001F0000423039040005FF",
+        "0146": "414650",
+        "22F40CF40DF41F": "62F40C1BE4F40D00F41F0000",
+        "22F442": "62F4423039",
+    }
+    assert list(told) == asked(plan_live(UNIT, numbers), table(told))
+
+
+def test_a_value_that_was_not_told_among_others_is_asked_for_alone() -> None:
+    some_missing = table({"010C0D42": "410C1BE4", "010D": "410D00"})
+    assert ["010C0D42", "010D", "0142"] == asked(plan_live(UNIT, (0x0C, 0x0D, 0x42)), some_missing)
+    one_by_one = table({"010C": "410C1BE4", "010D": "410D00"})
+    assert ["010C0D", "010C", "010D"] == asked(plan_live(UNIT, (0x0C, 0x0D)), one_by_one)
     assert ["010C", "22F40D"] == asked(plan_live(UNIT, (0x0C, 0xF40D)), table({}))
 
 
@@ -252,7 +268,8 @@ def test_a_round_of_conditions_alone_asks_no_codes() -> None:
 
 def test_the_first_silence_ends_a_round() -> None:
     silent = table({}, Outcome.SILENT)
-    assert ["010C"] == asked(plan_round(UNIT, live=(0x0C, 0x0D), codes=True), silent)
+    assert ["010C"] == asked(plan_round(UNIT, live=(0x0C,), codes=True), silent)
+    assert ["010C0D", "010C"] == asked(plan_round(UNIT, live=(0x0C, 0x0D), codes=True), silent)
     assert ["22F186"] == asked(plan_round(UNIT, live=(), codes=True), silent)
 
 
@@ -271,7 +288,7 @@ def functional(request: Request, answers: dict[str, str]) -> Exchange:
 
 def preluded(answers: dict[str, dict[str, str]]) -> list[tuple[str, str]]:
     """Every request of the prelude, answered by target and request."""
-    plan, found = plan_prelude(), []
+    plan, found = plan_prelude(("functional:7DF", "functional:18DB33F1")), []
     try:
         request = next(plan)
         while True:
@@ -284,7 +301,7 @@ def preluded(answers: dict[str, dict[str, str]]) -> list[tuple[str, str]]:
 def test_the_prelude_asks_both_functional_identifiers_once_when_nobody_answers() -> None:
     # Identifiers: ISO 15765-4.
     targets = ("functional:7DF", "functional:18DB33F1")
-    assert [(target, request) for target in targets for request in ("0100", "22F400")] == preluded({})
+    assert [(target, request) for target in targets for request in ("0100", "22F400", "3E00", "22F186")] == preluded({})
 
 
 def test_the_prelude_goes_on_where_somebody_answers() -> None:

@@ -207,9 +207,9 @@ def test_a_published_car_is_found_moved_and_gone_again(bench: RunningBench, runt
 
 def test_nobody_else_may_read_the_files(bench: RunningBench, runtime: Path) -> None:
     with Bench().publish(bench) as published:
-        modes = [stat.S_IMODE(path.stat().st_mode) for path in (runtime, published.file, published.profile)]
-        assert [0o700, 0o600, 0o600] == modes
-        assert {"bench.json", f"{SCENARIO}.toml"} == {path.name for path in runtime.iterdir()}
+        files = (published.file, published.profile, published.doip_profile)
+        assert [0o700, 0o600, 0o600, 0o600] == [stat.S_IMODE(path.stat().st_mode) for path in (runtime, *files)]
+        assert {"bench.json", f"{SCENARIO}.toml", f"{SCENARIO}-doip.toml"} == {path.name for path in runtime.iterdir()}
 
 
 def test_each_car_has_a_token_of_its_own(bench: RunningBench) -> None:

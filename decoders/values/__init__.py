@@ -3,11 +3,15 @@
 from decoders.values.address import (
     CanId,
     UnitAddress,
+    doip_number,
+    doip_unit,
     functional_target,
+    is_doip,
     is_functional,
     iso_15765_4_unit,
     normalise_unit,
     source_of,
+    unit_of_source,
 )
 from decoders.values.dtc import Dtc
 from decoders.values.exchange import (
@@ -33,10 +37,14 @@ __all__ = [
     "Status",
     "StatusBit",
     "UnitAddress",
+    "doip_number",
+    "doip_unit",
     "functional_target",
+    "is_doip",
     "is_functional",
     "iso_15765_4_unit",
     "normalise_unit",
     "outcome_of",
     "source_of",
+    "unit_of_source",
 ]

@@ -2,7 +2,8 @@
 
 Three digits are an 11-bit identifier, eight digits a 29-bit one; ``:HH`` after an identifier is the byte
 before the protocol control information (extended and mixed addressing look the same on the wire).
-Pairs come from a profile or from the table of ISO 15765-4, never from adding a number.
+Pairs come from a profile, from the table of ISO 15765-4 or from a sweep that saw both, never from adding a number.
+A unit behind a DoIP gateway has one logical address, written ``doip:1010``.
 """
 
 from __future__ import annotations
@@ -13,7 +14,9 @@ from dataclasses import dataclass
 from decoders.errors import UsageError
 
 _ID = re.compile(r"([0-9A-F]{3}|[0-9A-F]{8})(?::([0-9A-F]{2}))?\Z")
+_DOIP_ADDRESS = re.compile(r"[0-9A-F]{4}\Z")
 _FUNCTIONAL = "functional:"
+DOIP = "doip:"
 MAX_11_BIT = 0x7FF
 MAX_29_BIT = 0x1FFFFFFF
 
@@ -91,14 +94,41 @@ class UnitAddress:
         return cls(CanId.parse(left), CanId.parse(right))
 
 
+def is_doip(target: str) -> bool:
+    """True if the target is reached over ISO 13400: a unit's logical address, or a functional group's."""
+    return target.removeprefix(_FUNCTIONAL).startswith(DOIP)
+
+
+def doip_number(target: str) -> int:
+    """The logical address of a DoIP target, ``doip:1010`` or ``functional:doip:E400``.
+
+    Raises:
+        UsageError: the text is no such target.
+    """
+    digits = target.removeprefix(_FUNCTIONAL).removeprefix(DOIP).upper()
+    if not is_doip(target) or _DOIP_ADDRESS.match(digits) is None:
+        raise UsageError(f"'{target}' is not a DoIP address", next_step="write 4 hex digits, e.g. doip:1010")
+    return int(digits, 16)
+
+
+def doip_unit(number: int) -> str:
+    """The text of a unit with this logical address, e.g. ``doip:1010``."""
+    return f"{DOIP}{number:04X}"
+
+
 def normalise_unit(text: str) -> str:
-    """Give the canonical text of a unit address; raises UsageError like `UnitAddress.parse`."""
+    """Give the canonical text of a unit address; raises UsageError like `UnitAddress.parse` and `doip_number`."""
+    stripped = text.strip()
+    if stripped.lower().startswith(DOIP):
+        return doip_unit(doip_number(DOIP + stripped[len(DOIP) :]))
     return UnitAddress.parse(text).text
 
 
-def functional_target(can_id: str) -> str:
-    """The target text for a functional request on this identifier, e.g. ``functional:7DF``."""
-    return f"{_FUNCTIONAL}{CanId.parse(can_id).text}"
+def functional_target(group: str) -> str:
+    """The target of a functional request: by CAN identifier, ``functional:7DF``, or DoIP, ``functional:doip:E400``."""
+    if is_doip(group):
+        return f"{_FUNCTIONAL}{doip_unit(doip_number(group))}"
+    return f"{_FUNCTIONAL}{CanId.parse(group).text}"
 
 
 def is_functional(target: str) -> bool:
@@ -109,6 +139,11 @@ def is_functional(target: str) -> bool:
 def source_of(target: str) -> str:
     """The source label of answers from a unit asked by its own address: the right half of the text."""
     return target.rpartition("/")[2]
+
+
+def unit_of_source(source: str) -> str | None:
+    """The unit that an answer's source tells: a DoIP address is its own; otherwise see `iso_15765_4_unit`."""
+    return source if source.startswith(DOIP) else iso_15765_4_unit(source)
 
 
 def iso_15765_4_unit(source: str) -> str | None:

@@ -110,13 +110,22 @@ def _started(door: BenchDoor, scenario: str, seed: int, *, lifelike: bool) -> Ru
 
 
 def _show_running(frame: Frame, scenario: str, links: Mapping[str, str], published: PublishedBench, about: str) -> None:
-    profile = str(published.profile)
-    frame.emit({"scenario": scenario, "links": dict(links), "profile": profile, "control_port": published.port})
+    profile, doip_profile = str(published.profile), str(published.doip_profile)
+    frame.emit(
+        {
+            "scenario": scenario,
+            "links": dict(links),
+            "profile": profile,
+            "doip_profile": doip_profile,
+            "control_port": published.port,
+        }
+    )
     link = shlex.quote(next(iter(links.values())))
     frame.say(f"A simulated vehicle on 127.0.0.1: {scenario}. {about}", hang=0)
     for kind, text in links.items():
         frame.show(f"  {NAMES.get(kind, kind):<8}{text}")
     frame.show(f"  {'profile':<8}{profile}")
+    frame.show(f"  {'':<8}{doip_profile} (over DoIP)")
     frame.say("Next, in another terminal (JOB is the number that the first of them prints):")
     frame.say(f"  mendproof job open --link {link} --profile {shlex.quote(profile)}")
     frame.say(f"  mendproof scan JOB --as before --link {link}")

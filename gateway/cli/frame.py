@@ -23,6 +23,7 @@ if TYPE_CHECKING:
     from rich.console import Console
 
     from gateway.guard import GuardedLink
+    from gateway.links import Limits
     from gateway.settings import Settings
     from gateway.visit import Visit
     from sessions.store import JobWriter, Store
@@ -126,7 +127,12 @@ def shared_options(function: Callable[P, R]) -> Callable[P, R]:
         click.option("--set", "overrides", multiple=True, metavar="KEY=VALUE", help="Change a setting for this run."),
         click.option("--by", "actor", metavar="NAME", help="Who acts; by default the user's name."),
         click.option("--quiet", is_flag=True, help="Print results only."),
-        click.option("--json", "as_json", is_flag=True, help="Print one JSON object instead of text."),
+        click.option(
+            "--json",
+            "as_json",
+            is_flag=True,
+            help="Print JSON instead of text: one object, after events where the command takes its time.",
+        ),
         click.option(
             "--store",
             "store_path",
@@ -200,11 +206,11 @@ def writing(frame: Frame, job: int) -> Iterator[tuple[Store, JobWriter]]:
             yield store, writer
 
 
-def open_vehicle(link: str) -> GuardedLink:
+def open_vehicle(link: str, limits: Limits) -> GuardedLink:
     """The guarded link with this address."""
     from gateway.guard import Guard, Phase, open_guarded
 
-    return open_guarded(link, Guard(phase=Phase.READING))
+    return open_guarded(link, Guard(phase=Phase.READING), limits=limits)
 
 
 @contextmanager
@@ -217,7 +223,10 @@ def at_vehicle(frame: Frame, job: int, link: str) -> Iterator[Visit]:
         require_open(record_of(store, job))
         with (
             stoppable() as stop,
-            open_vehicle(link) as guarded,
+            open_vehicle(link, settings.limits) as guarded,
             store.writer(job, actor=frame.who) as writer,
         ):
-            yield visit_vehicle(store, writer, guarded, settings, stop=stop)
+            visit = visit_vehicle(store, writer, guarded, settings, stop=stop)
+            if guarded.how_opened.notice:
+                frame.say(guarded.how_opened.notice, hang=0)
+            yield visit

@@ -36,7 +36,8 @@ def job_open(
 
     settings = frame.settings()
     loaded = load_profile(profile) if profile else None
-    with open_vehicle(link) if link else nullcontext() as guarded, frame.open_store(create=True) as store:
+    way = open_vehicle(link, settings.limits) if link else nullcontext()
+    with way as guarded, frame.open_store(create=True) as store:
         opened = open_job(
             store,
             actor=frame.who,

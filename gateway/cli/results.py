@@ -1,4 +1,4 @@
-"""Commands that judge and show: verdict, report, settings, links, profile."""
+"""Commands that judge and show: verdict, report, settings, profile."""
 
 from __future__ import annotations
 
@@ -77,20 +77,6 @@ def settings(frame: Frame) -> None:
     frame.emit({name: {"value": item.value, "from": item.origin} for name, item in sorted(found.values.items())})
     for name, item in sorted(found.values.items()):
         frame.show(f"{name:<24} {item.value:>6}   {item.origin}")
-
-
-@click.command()
-@shared_options
-@pass_frame
-def links(frame: Frame) -> None:
-    """Show what can be plugged in here."""
-    from gateway.links.address import known_interfaces
-
-    found = known_interfaces()
-    frame.emit({"links": ["can"], "can_interfaces": list(found)})
-    frame.show("can:INTERFACE:CHANNEL[?bitrate=500000&fd=0], with any of these interfaces:")
-    frame.show("  " + ", ".join(found))
-    frame.show("Others (dongle:, doip:, replay:) are not part of this version.")
 
 
 @click.group("profile")

@@ -12,8 +12,12 @@ from gateway.cli.jobs import JOB
 
 if TYPE_CHECKING:
     from gateway.clearing import ClearAnswer
+    from gateway.tracing import FrameCollector
 
 LINK = click.option("--link", required=True, metavar="LINK", help="The way to the vehicle, e.g. can:socketcan:can0.")
+TRACE = click.option(
+    "--trace/--no-trace", default=True, show_default=True, help="Keep every frame of a CAN bus; see mendproof trace."
+)
 DEMO_FOLDER = Path("mendproof-demo")
 
 
@@ -27,22 +31,41 @@ DEMO_FOLDER = Path("mendproof-demo")
     help="before: untouched; check: to look; after: the work is done.",
 )
 @click.option("--after-erase", is_flag=True, help="Codes were erased before this scan (say so if you know).")
+@click.option(
+    "--sweep", is_flag=True, help="Look for units at every diagnostic identifier; the car stands, engine off."
+)
+@click.option("--stated-parked", is_flag=True, help="For --sweep, you state: drive off, not READY, parked.")
+@click.option("--one-at-a-time", is_flag=True, help="Ask one unit after the other.")
 @LINK
+@TRACE
 @shared_options
 @pass_frame
-def scan(frame: Frame, job: int, taken_as: str, after_erase: bool, link: str) -> None:
+def scan(
+    frame: Frame,
+    job: int,
+    taken_as: str,
+    after_erase: bool,
+    sweep: bool,
+    stated_parked: bool,
+    one_at_a_time: bool,
+    link: str,
+    trace: bool,
+) -> None:
     """Read every control unit of the car."""
     from decoders.errors import LinkError
-    from gateway.cli.progress import asking
+    from gateway.cli.progress import scanning
     from gateway.cli.show import scan_form, show_scan
     from gateway.jobs import keep_verdict, require_before, taken
     from gateway.scanning import take_scan
+    from gateway.tracing import tracing
 
     kind = taken(taken_as)
+    if one_at_a_time:
+        frame.overrides += ("scan.window=1",)
     with at_vehicle(frame, job, link) as visit:
         require_before(visit.record(), kind)
-        with asking(frame, visit):
-            result = take_scan(visit, kind, after_erase=after_erase)
+        with tracing(visit, on=trace) as frames, scanning(frame, visit, job, kind):
+            result = take_scan(visit, kind, after_erase=after_erase, sweeps=sweep, stated_parked=stated_parked)
         record = visit.record()
         if kind != "before":
             keep_verdict(visit.writer, visit.store)
@@ -50,6 +73,8 @@ def scan(frame: Frame, job: int, taken_as: str, after_erase: bool, link: str) ->
         frame.emit(scan_form(record, done, job))
         if not frame.quiet:
             show_scan(frame.console, record, done, result.reason)
+            say_dropped(frame, frames)
+            say_strangers(frame, result.strangers)
         if result.complete and not result.answered:
             raise LinkError(
                 f"Scan {result.number}: no unit answered at all",
@@ -67,36 +92,57 @@ def scan(frame: Frame, job: int, taken_as: str, after_erase: bool, link: str) ->
 @click.option("--unit", "units", multiple=True, metavar="ADDRESS", help="Only this unit; may be repeated.")
 @click.option("--stated-parked", is_flag=True, help="You state: drive off, not READY, parked (no unit can tell).")
 @LINK
+@TRACE
 @shared_options
 @pass_frame
-def clear(frame: Frame, job: int, units: tuple[str, ...], stated_parked: bool, link: str) -> None:
+def clear(frame: Frame, job: int, units: tuple[str, ...], stated_parked: bool, link: str, trace: bool) -> None:
     """Erase fault memories, unit by unit, and read each back at once."""
     from decoders.values import normalise_unit
     from gateway.cautions import AFTER_CLEAR, BEFORE_CLEAR
     from gateway.clearing import clear_unit, supply_words, units_to_clear
-    from gateway.cli.progress import asking
+    from gateway.cli.progress import clearing, tell_event
+    from gateway.tracing import tracing
 
     named = tuple(normalise_unit(unit) for unit in units)
     forms = []
-    with at_vehicle(frame, job, link) as visit:
+    with at_vehicle(frame, job, link) as visit, tracing(visit, on=trace) as frames:
         record = visit.record()
         chosen = units_to_clear(record, named)
         frame.say(BEFORE_CLEAR, hang=0)
         frame.say(supply_words(record))
-        for unit in chosen:
-            with asking(frame, visit):
+        tell_event(frame, "begin", {"job": job, "link": visit.link.address, "units": list(chosen)})
+        for place, unit in enumerate(chosen, start=1):
+            with clearing(frame, visit, record, unit, f"{place} of {len(chosen)}"):
                 answers = clear_unit(visit, unit, stated_parked=stated_parked)
             for answer in answers:
                 frame.show(f"  {record.unit_name(unit)}  {unit}  {answer.words}")
                 forms.append(_clear_form(answer))
+                tell_event(frame, "clear", {**forms[-1], "unit_name": record.unit_name(unit)})
             if visit.stop.is_set():
                 break
         frame.say(AFTER_CLEAR, hang=0)
+        say_dropped(frame, frames)
         kept = [form["unit"] for form in forms if form["outcome"] != "answered"]
         if kept:
             frame.say(f"Not cleared: {', '.join(map(str, kept))}. See mendproof verdict {job} for what to do.")
         frame.say(f"Next: mendproof watch {job} --link {link}, or scan {job} --as check")
         frame.emit({"job": job, "clears": forms})
+
+
+def say_strangers(frame: Frame, strangers: tuple[str, ...]) -> None:
+    """Say which identifiers units answered under that nobody knows how to ask: they went unread."""
+    if strangers:
+        frame.say(
+            f"Heard and not read: {', '.join(strangers)}. Whoever answers there is in no profile. Name each unit with "
+            "its request identifier in the profile, or scan with --sweep",
+            hang=0,
+        )
+
+
+def say_dropped(frame: Frame, frames: FrameCollector | None) -> None:
+    """Say how many frames of the bus passed and were not kept, if any; exchanges are always kept."""
+    if frames is not None and frames.dropped:
+        frame.say(f"Frame trace: {frames.dropped} frames were not kept, there was no room; every exchange was.")
 
 
 def _clear_form(answer: ClearAnswer) -> dict[str, str | None]:

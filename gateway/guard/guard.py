@@ -1,29 +1,32 @@
-"""The guard between every caller and every link: it reads header and payload as they will be on the bus."""
+"""The guard: says of each request whether it may be sent, and why not. Pure; the list is in `allowlist`."""
 
 from __future__ import annotations
 
-import threading
-from collections.abc import Callable, Mapping
-from dataclasses import dataclass, replace
+from collections.abc import Mapping
+from dataclasses import dataclass
 from enum import StrEnum
-from types import TracebackType
-from typing import Self
 
-from decoders.errors import UsageError
-from decoders.values import CanId, Dtc, Exchange, Outcome, Request, UnitAddress, is_functional
+from decoders.values import Request, is_functional
 from gateway.guard.allowlist import (
-    CLEAR_FORMS,
-    FUNCTIONAL_29_BIT_PREFIXES,
-    FUNCTIONAL_IDS,
     IDENTIFIERS,
+    KEEP_ALIVE_FORM,
     MOVING_SERVICES,
     NEVER,
+    NEVER_ROUTINES,
+    NEVER_SESSIONS,
+    NEVER_WRITES,
     READ_FORMS,
+    STOP_FORMS,
+    SWEEP_FORM,
 )
-from gateway.links import Limits, Link, Plan, open_link
+from gateway.guard.forms import any_fits, by_service
+from gateway.guard.permits import ClearPermit, Permit, RoutinePermit, SessionPermit
+from gateway.guard.started import DEFAULT_SESSION
+from gateway.guard.targets import sweep_refusal, target_refusal
 
-_CLEAR_SERVICES = (0x04, 0x14)
-_READ_DATA = 0x22
+_SESSION, _READ_DATA, _WRITE_DATA, _ROUTINE = 0x10, 0x22, 0x2E, 0x31
+_READ_FORMS = by_service(READ_FORMS)
+_KEEP_BACK_ANSWER = 0x80  # ISO 14229-1: bit 7 of a sub-function suppresses a positive answer
 
 
 class Phase(StrEnum):
@@ -32,19 +35,11 @@ class Phase(StrEnum):
     READING = "reading"
     MOVING = "moving"
     CLEARING = "clearing"
+    ROUTINE = "routine"
+    SWEEPING = "sweeping"
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class ClearPermit:
-    """What the clear flow may erase: everything in one unit, or single codes that a scan listed there.
-
-    Args:
-        unit: the unit's canonical address.
-        codes: the listed three-byte codes that may be cleared one by one.
-    """
-
-    unit: str
-    codes: frozenset[Dtc] = frozenset()
+_STANDING = frozenset({Phase.READING, Phase.CLEARING, Phase.ROUTINE})
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -55,168 +50,125 @@ class Guard:
         phase: what is going on.
         declared_identifiers: data identifiers that the profile declares for service 22.
         clearing: the permit of the clear flow; without it nothing is cleared, whatever the phase.
+        session: the permit of the flow that takes a unit out of its default session, on a standing car.
+        routine: the permit of the routine flow; without it nothing is started, written or controlled.
     """
 
     phase: Phase
     declared_identifiers: frozenset[int] = frozenset()
     clearing: ClearPermit | None = None
+    session: SessionPermit | None = None
+    routine: RoutinePermit | None = None
 
-    def refusal(self, request: Request) -> str | None:
-        """Why the request must not be sent, in words, or None if it may be."""
+    def refusal(self, request: Request, stops: frozenset[Request] = frozenset()) -> str | None:
+        """Why the request must not be sent, in words, or None if it may be.
+
+        Args:
+            request: what would be sent, and to whom.
+            stops: the stop orders for what this program has begun; they pass in every phase.
+        """
         data = request.data
         if not data:
             return "the request is empty"
-        header = _header_refusal(request.target)
+        never = never_sent(data)
+        if never is not None:
+            return never
+        if request in stops and any_fits(STOP_FORMS, data) and not is_functional(request.target):
+            return target_refusal(request.target)
+        if self.phase is Phase.SWEEPING:
+            return self._sweep_refusal(request)
+        header = target_refusal(request.target)
         if header is not None:
             return header
-        if data[0] in NEVER:
-            return f"service {data[0]:02X} is never sent: {NEVER[data[0]]}"
-        if data[0] in _CLEAR_SERVICES:
-            return self._clear_refusal(request)
-        if self.phase is Phase.MOVING and data[0] not in MOVING_SERVICES:
-            return f"service {data[0]:02X} is not asked while the car moves or is watched"
-        if not any(form.fits(data) for form in READ_FORMS):
-            return f"{data[:16].hex(' ').upper()} is not on the list of requests that may be sent"
-        if data[0] == _READ_DATA:
-            return self._identifier_refusal(data)
+        opened = self._opened_by(data[0])
+        if opened is not None:
+            return self._permit_refusal(request, *opened)
+        if KEEP_ALIVE_FORM.fits(data):
+            return self._keep_alive_refusal(request, stops)
+        if self.phase is Phase.MOVING:
+            moving = _moving_refusal(request, stops)
+            if moving is not None:
+                return moving
+        if not any_fits(_READ_FORMS.get(data[0], ()), data):
+            return f"{_shown(data)} is not on the list of requests that may be sent"
+        return self._identifier_refusal(data) if data[0] == _READ_DATA else None
+
+    def _opened_by(self, service: int) -> tuple[type[Permit], Permit | None, frozenset[Phase]] | None:
+        """What opens this service: the kind of permit, the one there is, and the phases in which it counts."""
+        match service:
+            case 0x04 | 0x14:
+                return ClearPermit, self.clearing, frozenset({Phase.CLEARING})
+            case 0x10:
+                return SessionPermit, self.session, _STANDING
+            case 0x2E | 0x2F | 0x31:
+                return RoutinePermit, self.routine, frozenset({Phase.ROUTINE})
         return None
+
+    def _permit_refusal(
+        self, request: Request, kind: type[Permit], permit: Permit | None, phases: frozenset[Phase]
+    ) -> str | None:
+        if permit is None or self.phase not in phases:
+            return f"service {request.data[0]:02X} {kind.DOES}: only the {kind.FLOW} flow sends it"
+        if is_functional(request.target) or request.target != permit.unit:
+            return f"the {kind.FLOW} flow may reach {permit.unit} only, one unit and never all at once"
+        if not permit.covers(request.data):
+            return f"{_shown(request.data)} is more than the {kind.FLOW} flow was permitted"
+        return None
+
+    def _keep_alive_refusal(self, request: Request, stops: frozenset[Request]) -> str | None:
+        ours = self.phase in _STANDING and self.session is not None and self.session.unit == request.target
+        if not ours or Request(request.target, DEFAULT_SESSION) not in stops:
+            return "3E 80 keeps a session: only the flow that began it in this unit sends it"
+        return None
+
+    def _sweep_refusal(self, request: Request) -> str | None:
+        if not SWEEP_FORM.fits(request.data):
+            return f"a sweep asks whether anybody is there, nothing else: {_shown(request.data)} is not sent"
+        return sweep_refusal(request.target)
 
     def _identifier_refusal(self, data: bytes) -> str | None:
         for at in range(1, len(data), 2):
             number = int.from_bytes(data[at : at + 2], "big")
-            listed = any(number in part for part in IDENTIFIERS)
-            if not listed and number not in self.declared_identifiers:
+            if _why(IDENTIFIERS, number) is None and number not in self.declared_identifiers:
                 return f"data identifier {number:04X} is neither on the list nor declared by the profile"
         return None
 
-    def _clear_refusal(self, request: Request) -> str | None:
-        permit = self.clearing
-        if self.phase is not Phase.CLEARING or permit is None:
-            return f"service {request.data[0]:02X} erases fault memory: only the clear flow sends it"
-        if is_functional(request.target) or request.target != permit.unit:
-            return f"the clear flow may clear {permit.unit} only, one unit and never all at once"
-        if any(form.fits(request.data) for form in CLEAR_FORMS):
-            return None
-        if any(code.failure_type is not None and request.data == b"\x14" + code.raw for code in permit.codes):
-            return None
-        return f"{request.data[:16].hex(' ').upper()} clears neither everything nor a listed code"
 
-
-def _header_refusal(target: str) -> str | None:
-    if is_functional(target):
-        if target.partition(":")[2] in FUNCTIONAL_IDS:
-            return None
-        return f"'{target}' is not a functional address: those are {', '.join(sorted(FUNCTIONAL_IDS))}"
-    try:
-        unit = UnitAddress.parse(target)
-    except UsageError as error:
-        return error.message
-    if unit.text != target:
-        return f"'{target}' is not how this unit is written: {unit.text}"
-    if _everyone_hears(unit.request):
-        return f"{unit.request.text} reaches every unit: it is no unit's own address"
+def never_sent(data: bytes) -> str | None:
+    """Why no flow, permit or profile ever sends this payload, in words, or None."""
+    service = data[0]
+    if service in NEVER:
+        return f"service {service:02X} is never sent: {NEVER[service]}"
+    if service == _SESSION and len(data) > 1:
+        session = data[1] & ~_KEEP_BACK_ANSWER
+        if session in NEVER_SESSIONS:
+            return f"session {session:02X} is never begun: {NEVER_SESSIONS[session]}"
+    if service == _ROUTINE and len(data) >= 4:
+        return _never(NEVER_ROUTINES, "routine", data[2:4])
+    if service == _WRITE_DATA and len(data) >= 3:
+        return _never(NEVER_WRITES, "a write to", data[1:3])
     return None
 
 
-def _everyone_hears(can_id: CanId) -> bool:
-    digits = f"{can_id.number:08X}" if can_id.is_29_bit else f"{can_id.number:03X}"
-    return digits in FUNCTIONAL_IDS or (can_id.is_29_bit and digits.startswith(FUNCTIONAL_29_BIT_PREFIXES))
+def _never(listed: Mapping[range, str], what: str, raw: bytes) -> str | None:
+    number = int.from_bytes(raw, "big")
+    why = _why(listed, number)
+    return None if why is None else f"{what} {number:04X} is never sent: {why}"
 
 
-class GuardedLink:
-    """A link with the guard before it: a refused request never reaches the link and is kept as unsent.
-
-    Args:
-        link: where allowed requests go.
-        guard: what is allowed.
-    """
-
-    def __init__(self, link: Link, guard: Guard) -> None:
-        self._link = link
-        self._guard = guard
-
-    @property
-    def address(self) -> str:
-        """The link's own address."""
-        return self._link.address
-
-    @property
-    def guard(self) -> Guard:
-        """What is allowed on this link."""
-        return self._guard
-
-    def under(self, guard: Guard) -> GuardedLink:
-        """The same way to the vehicle under another guard, e.g. to clear after reading."""
-        return GuardedLink(self._link, guard)
-
-    def run(
-        self,
-        plans: Mapping[str, Plan],
-        keep: Callable[[Exchange], None],
-        stop: threading.Event,
-        limits: Limits,
-    ) -> None:
-        """Run the plans as `Link.run` does; while the car moves, one request at a time."""
-        if self._guard.phase is Phase.MOVING:
-            limits = replace(limits, window=1)
-        guarded = {name: self._guarded(plan, keep, stop) for name, plan in plans.items()}
-        try:
-            self._link.run(guarded, keep, stop, limits)
-        finally:
-            # A guarded plan that was never begun does not close the one inside.
-            for plan in plans.values():
-                plan.close()
-
-    def close(self) -> None:
-        """Close the link."""
-        self._link.close()
-
-    def __enter__(self) -> Self:
-        """The guarded link itself."""
-        return self
-
-    def __exit__(
-        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
-    ) -> None:
-        """Close the link."""
-        self.close()
-
-    def _guarded(self, plan: Plan, keep: Callable[[Exchange], None], stop: threading.Event) -> Plan:
-        try:
-            request = next(plan)
-            while True:
-                reason = self._guard.refusal(request)
-                if reason is None:
-                    exchange = yield request
-                else:
-                    exchange = self._refused(request, reason)
-                    keep(exchange)
-                    if stop.is_set():
-                        return
-                request = plan.send(exchange)
-        except StopIteration:
-            return
-
-    def _refused(self, request: Request, reason: str) -> Exchange:
-        return Exchange(
-            link=self.address,
-            target=request.target,
-            request=request.data,
-            outcome=Outcome.UNSENT,
-            trouble=f"guard: {reason}",
-        )
+def _moving_refusal(request: Request, stops: frozenset[Request]) -> str | None:
+    service = request.data[0]
+    if service not in MOVING_SERVICES:
+        return f"service {service:02X} is not asked while the car moves or is watched"
+    elsewhere = {stop.target for stop in stops if stop.data == DEFAULT_SESSION}
+    if request.target in elsewhere or (elsewhere and is_functional(request.target)):
+        return f"{', '.join(sorted(elsewhere))} is not in its default session: end that first (10 01)"
+    return None
 
 
-def open_guarded(text: str, guard: Guard, *, shown_as: str | None = None) -> GuardedLink:
-    """Open a link with the guard before it.
+def _why(listed: Mapping[range, str], number: int) -> str | None:
+    return next((why for part, why in listed.items() if number in part), None)
 
-    Args:
-        text: the link address.
-        guard: what is allowed.
-        shown_as: the address the journal gets instead, for a simulated vehicle in this process.
 
-    Raises:
-        UsageError: the address cannot be read, or names a kind that only a demonstration uses.
-        LinkError: the link cannot be opened.
-    """
-    return GuardedLink(open_link(text, shown_as=shown_as), guard)
+def _shown(data: bytes) -> str:
+    return data[:16].hex(" ").upper()

@@ -1,23 +1,26 @@
-"""Link addresses, ``KIND:REST``, and how each kind is opened; the CAN libraries are imported on demand."""
+"""Link addresses, ``KIND:REST``, and how each kind is opened; what a kind needs is imported on demand."""
 
 from __future__ import annotations
 
+import importlib
+import re
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
-from typing import Any
 from urllib.parse import parse_qsl, urlencode
 
 from decoders.errors import LinkError, UsageError
-from gateway.links.base import Link
+from gateway.links import third_party
+from gateway.links.base import DEFAULT_LIMITS, Limits, Link
 
-_FORMS: Mapping[str, str] = {
+FORMS: Mapping[str, str] = {
     "can": "can:INTERFACE:CHANNEL[?bitrate=500000&fd=0]",
     "dongle": "dongle:PORT",
-    "doip": "doip:HOST[:PORT]",
+    "doip": "doip:HOST[:PORT][?tls=1&ca=FILE&tester=0E80&group=E400]",
     "sim": "sim:SCENARIO",
-    "replay": "replay:FILE",
+    "replay": "replay:STORE#JOB[?scan=N]",
 }
 _CAN_OPTIONS = ("bitrate", "fd")
+_RECORDED_JOB = re.compile(r"([1-9][0-9]{0,8})(?:\?scan=([1-9][0-9]{0,8}))?\Z")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -25,9 +28,9 @@ class LinkAddress:
     """A link address in parts.
 
     Args:
-        kind: ``can``, ``dongle``, ``doip``, ``sim`` or ``replay``.
-        rest: what stands between the kind and the options.
-        options: what follows the question mark; only `can` has any.
+        kind: ``can``, ``dongle``, ``doip``, ``sim``, ``replay``, or one that an installed package brings.
+        rest: what stands between the kind and the options; for a package's kind all that follows the colon.
+        options: what follows the question mark: of `can`, and `scan` of `replay`.
     """
 
     kind: str
@@ -48,13 +51,16 @@ def parse_link(text: str) -> LinkAddress:
         UsageError: unknown kind, nothing behind it, or an option that is not there; says what to write.
     """
     kind, colon, rest = text.strip().partition(":")
-    if kind not in _FORMS or not colon:
+    if not colon or (kind not in FORMS and kind not in third_party.kinds(FORMS)):
+        kinds = (*FORMS, *third_party.kinds(FORMS))
         raise UsageError(
-            f"'{text}' is no link address: it begins with none of {', '.join(f'{k}:' for k in _FORMS)}",
-            next_step=f"write for example {_FORMS['can']}; `mendproof links` lists what is here",
+            f"'{text}' is no link address: it begins with none of {', '.join(f'{name}:' for name in kinds)}",
+            next_step=f"write for example {FORMS['can']}; `mendproof links` lists what is here",
         )
     if not rest:
-        raise UsageError(f"'{text}' names nothing behind '{kind}:'", next_step=f"write {_FORMS[kind]}")
+        raise UsageError(f"'{text}' names nothing behind '{kind}:'", next_step=f"write {form_of(kind)}")
+    if kind == "replay":
+        return _replay_address(text, rest)
     if kind != "can":
         return LinkAddress(kind=kind, rest=rest)
     rest, _, query = rest.partition("?")
@@ -62,9 +68,29 @@ def parse_link(text: str) -> LinkAddress:
     if not interface or not channel:
         raise UsageError(
             f"'{text}' lacks {'the channel' if interface else 'the interface'}",
-            next_step=f"write {_FORMS['can']}, e.g. can:socketcan:can0",
+            next_step=f"write {FORMS['can']}, e.g. can:socketcan:can0",
         )
     return LinkAddress(kind=kind, rest=rest, options=_can_options(text, query))
+
+
+def form_of(kind: str) -> str:
+    """How an address of this kind is written, in words for a person."""
+    return FORMS[kind] if kind in FORMS else third_party.find(kind, FORMS).form
+
+
+def _replay_address(text: str, rest: str) -> LinkAddress:
+    """A recorded job; a name without ``#`` is a file of its own, and what it holds is known once it is opened."""
+    store, mark, tail = rest.rpartition("#")
+    if not mark:
+        return LinkAddress(kind="replay", rest=rest)
+    job = _RECORDED_JOB.match(tail)
+    if not store or job is None:
+        raise UsageError(
+            f"'{text}' names no {'job behind the #' if store else 'store'}",
+            next_step=f"write {FORMS['replay']}, e.g. replay:record.sqlite#7?scan=2",
+        )
+    options = {} if job[2] is None else {"scan": int(job[2])}
+    return LinkAddress(kind="replay", rest=f"{store}#{job[1]}", options=options)
 
 
 def _can_options(text: str, query: str) -> dict[str, int]:
@@ -85,23 +111,17 @@ def _can_options(text: str, query: str) -> dict[str, int]:
     return options
 
 
-def known_interfaces() -> tuple[str, ...]:
-    """The CAN interfaces that python-can knows here."""
-    import can
-
-    return tuple(sorted(can.interfaces.VALID_INTERFACES))
-
-
-def open_link(text: str, *, shown_as: str | None = None) -> Link:
+def open_link(text: str, *, limits: Limits = DEFAULT_LIMITS, shown_as: str | None = None) -> Link:
     """Open the link with this address; close it after use, or use it as a context manager.
 
     Args:
         text: the link address.
+        limits: the time-outs that hold while it is opened.
         shown_as: the address the journal gets instead, for a simulated vehicle in this process.
 
     Raises:
         UsageError: the address cannot be read, or names a kind that only a demonstration uses.
-        LinkError: the interface is unknown or cannot be opened, or this version does not bring the kind.
+        LinkError: the way to the vehicle cannot be opened; says what to do next.
     """
     address = parse_link(text)
     if address.kind == "sim":
@@ -109,43 +129,33 @@ def open_link(text: str, *, shown_as: str | None = None) -> Link:
             f"'{address.text}' is a new car each time and ends with the command",
             next_step="run `mendproof bench run SCENARIO` and use the link it prints",
         )
-    opener = _OPENERS.get(address.kind)
-    if opener is None:
-        brings = ", ".join(_FORMS[kind] for kind in _OPENERS)
-        raise LinkError(f"this version does not bring the link '{address.kind}:' yet", next_step=f"use {brings}")
-    return opener(address, shown_as or address.text)
+    return opener(address.kind)(address, shown_as or address.text, limits)
 
 
-def _open_can(address: LinkAddress, shown_as: str) -> Link:
-    import can
+def opener(kind: str) -> Opener:
+    """What opens links of this kind.
 
-    from gateway.links.can_errors import map_can_errors
-    from gateway.links.can_link import CanLink
-
-    interface, _, channel = address.rest.partition(":")
-    if interface not in can.interfaces.VALID_INTERFACES:
-        raise LinkError(
-            f"there is no CAN interface '{interface}'",
-            next_step=f"use one of {', '.join(known_interfaces())}",
-        )
-    fd = bool(address.options.get("fd", 0))
-    settings: dict[str, Any] = {"fd": True} if fd else {}
-    if "bitrate" in address.options:
-        settings["bitrate"] = address.options["bitrate"]
-    if interface == "slcan":
-        # The interface would wait two seconds for adapters that restart when their port is opened.
-        settings["sleep_after_open"] = 0
-    doing = f"cannot open {address.text}"
+    Raises:
+        LinkError: the part of the program, or the package, that brings this kind cannot be loaded.
+    """
+    if kind not in _OPENERS:
+        return third_party.opener(kind, FORMS)
+    module, name = _OPENERS[kind]
     try:
-        with map_can_errors(doing):
-            bus = can.Bus(channel, interface=interface, ignore_config=True, **settings)
-    except LinkError:
-        raise
-    except Exception as error:  # A driver may raise anything when its device is not as it expects.
+        found: Opener = getattr(importlib.import_module(module), name)
+    except ImportError as error:
         raise LinkError(
-            f"{doing}: {error}", next_step="check the interface, the channel and the options of the link"
+            f"what '{kind}:' needs cannot be loaded: {error}", next_step="`mendproof links` says what is missing"
         ) from error
-    return CanLink(bus, shown_as, fd=fd)
+    return found
 
 
-_OPENERS: Mapping[str, Callable[[LinkAddress, str], Link]] = {"can": _open_can}
+Opener = Callable[[LinkAddress, str, Limits], Link]
+"""Opens a link: its address in parts, the address the journal gets, the time-outs; raises UsageError or LinkError."""
+
+_OPENERS: Mapping[str, tuple[str, str]] = {
+    "can": ("gateway.links.can_open", "open_can"),
+    "dongle": ("gateway.links.dongle", "open_dongle"),
+    "doip": ("gateway.links.doip", "open_doip"),
+    "replay": ("gateway.links.replay", "open_replay"),
+}

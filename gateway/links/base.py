@@ -4,9 +4,9 @@ from __future__ import annotations
 
 import threading
 from collections.abc import Callable, Generator, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from types import TracebackType
-from typing import Protocol, Self
+from typing import Any, Protocol, Self
 
 from decoders.values import Exchange, Request
 
@@ -29,6 +29,11 @@ class Limits:
         settle_ms: how long to let the rest of a damaged answer go by before the next request.
         linger_ms: how long an exchange stays open after its final answer, to catch repeated ones.
         window: most units asked at once.
+        window_begin: units asked at once at the begin, until answers show that more may be.
+        retries: how often a request that came to nothing is asked again, where the unit has shown itself before.
+        busy_retries: the same for a unit that says it is busy (refusal 21).
+        connect_ms: opening the way to the vehicle altogether.
+        listen_ms: how long a bus is listened to before anything is sent on it.
     """
 
     p2_ms: int = 100
@@ -39,18 +44,79 @@ class Limits:
     functional_ms: int = 110
     settle_ms: int = 150
     linger_ms: int = 0
-    window: int = 8
+    window: int = 32
+    window_begin: int = 8
+    retries: int = 1
+    busy_retries: int = 3
+    connect_ms: int = 15_000
+    listen_ms: int = 300
 
 
 DEFAULT_LIMITS = Limits()
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class BusFrame:
+    """One CAN frame as this machine sent or read it; beside the exchanges, never in place of them.
+
+    Args:
+        at_ns: `time.perf_counter_ns` when it was handed over to the interface, or by it.
+        sent: True for one of our own.
+        number: its identifier; 0 for an error frame.
+        is_29_bit: True for an extended-format frame.
+        data: its data bytes.
+        is_fd: True for a CAN FD frame.
+        bitrate_switch: True for an FD frame whose data went at the higher rate.
+        is_remote: True for a remote frame.
+        is_error: True for an error frame, which the interface reports.
+    """
+
+    at_ns: int
+    sent: bool
+    number: int
+    is_29_bit: bool
+    data: bytes
+    is_fd: bool = False
+    bitrate_switch: bool = False
+    is_remote: bool = False
+    is_error: bool = False
+
+
+Trace = Callable[[BusFrame], None]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class HowOpened:
+    """What opening a link took and showed.
+
+    Args:
+        asked: what was asked of the vehicle for it, and what came back.
+        found: what else the journal's `link` entry keeps of it: no floats and no nulls.
+        notice: what a person must be told, or an empty text.
+    """
+
+    asked: tuple[Exchange, ...] = ()
+    found: Mapping[str, Any] = field(default_factory=dict)
+    notice: str = ""
+
+
+OPENED_SILENTLY = HowOpened()
+
+
 class Link(Protocol):
-    """A way to the vehicle. `address` is its text as the journal writes it."""
+    """A way to the vehicle."""
 
     @property
     def address(self) -> str:
-        """The link address, ``KIND:REST``."""
+        """The link address as the journal writes it, ``KIND:REST``."""
+
+    @property
+    def functional_targets(self) -> tuple[str, ...]:
+        """Whom to ask to find out who is there, e.g. ``functional:7DF``; each reaches other units."""
+
+    @property
+    def how_opened(self) -> HowOpened:
+        """What opening it took and showed; `OPENED_SILENTLY` where nothing was asked and nothing is to be told."""
 
     def run(
         self,
@@ -63,8 +129,12 @@ class Link(Protocol):
 
         Each exchange goes to `keep` before it is sent into its plan. When `stop` is set, a request under way
         that was sent is kept as damaged and one that never was as unsent; the remaining plans are closed.
+        A request that this link cannot send, whatever the vehicle does, is kept as unsent with the reason.
         When the way to the vehicle breaks, each further request is kept and answered as unsent at once.
         """
+
+    def set_trace(self, tell: Trace | None) -> bool:
+        """Tell of every frame from now on, or stop it; False if this link has no frames to tell of."""
 
     def close(self) -> None:
         """Give the way to the vehicle back; closing twice is harmless."""

@@ -13,9 +13,11 @@ from typing import Self
 import can
 
 from decoders.values import Exchange
-from gateway.links.base import Limits, Plan
+from gateway.links.base import OPENED_SILENTLY, HowOpened, Limits, Plan, Trace
 from gateway.links.can_bus import CanBus
+from gateway.links.can_requests import FUNCTIONAL_TARGETS
 from gateway.links.can_run import CanRun
+from gateway.links.can_start import StartUp
 from gateway.links.can_table import CanTable
 
 
@@ -26,11 +28,27 @@ class CanLink:
         bus: an open python-can bus; the link owns it from here on.
         address: the link's text, ``can:INTERFACE:CHANNEL``.
         fd: True to send CAN FD frames, as configured by the user.
+
+    Attributes:
+        start_up: how bit rate and length of identifiers were found; None where they were given.
     """
 
     def __init__(self, bus: can.BusABC, address: str, *, fd: bool = False) -> None:
         self.address = address
+        self.start_up: StartUp | None = None
         self._table = CanTable(CanBus(bus, address, fd=fd), fd=fd)
+
+    @property
+    def functional_targets(self) -> tuple[str, ...]:
+        """The legislated functional identifiers, 11-bit and 29-bit. Source: ISO 15765-4."""
+        return FUNCTIONAL_TARGETS
+
+    @property
+    def how_opened(self) -> HowOpened:
+        """How bit rate and length of identifiers were found, with the frames that were sent for it."""
+        if self.start_up is None:
+            return OPENED_SILENTLY
+        return HowOpened(found={"start_up": self.start_up.to_json()}, notice=self.start_up.notice or "")
 
     def run(
         self,
@@ -50,6 +68,11 @@ class CanLink:
             for channel in self._table.channels:
                 if channel.sending:
                     channel.reset()
+
+    def set_trace(self, tell: Trace | None) -> bool:
+        """Tell of every frame from now on, or stop it."""
+        self._table.bus.trace = tell
+        return True
 
     def close(self) -> None:
         """Shut the bus down; whatever is asked afterwards is unsent."""

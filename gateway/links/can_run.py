@@ -8,46 +8,50 @@ from collections import deque
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 
-from decoders.errors import LinkError, UsageError
-from decoders.values import CanId, Exchange, Outcome, Request, UnitAddress, is_functional
+from decoders.errors import LinkError
+from decoders.values import AnswerKind, CanId, Exchange, Outcome, Request, UnitAddress, is_functional
 from gateway.links.base import Limits, Plan
 from gateway.links.can_bus import Frame
+from gateway.links.can_requests import stranger, unsendable
 from gateway.links.can_table import CanTable
-from gateway.links.channel import MAX_PAYLOAD, PADDING, Arrival, Channel
+from gateway.links.channel import PADDING, Arrival, Channel
 from gateway.links.conversation import Conversation, FunctionalConversation, UnitConversation
+from gateway.links.other_testers import confuses, reaches
+from gateway.links.window import Window
 
 _STOP_POLL_NS = 50_000_000
+_MS = 1_000_000
 _FRAMES_AT_ONCE = 64
 _ROUNDS_AT_BEGIN = 200
 _NEVER_DRY_NS = 100_000_000
-_FUNCTIONAL_IDS = ("7DF", "18DB33F1")
+_IN_TIME = (AnswerKind.POSITIVE, AnswerKind.NEGATIVE, AnswerKind.PENDING)
 _INTERRUPTED = "interrupted before an answer"
 _NOT_SENT = "interrupted before it was sent"
+_OTHER_TESTER = "another tester asks too: whose answer came cannot be told"
 _CEILING = "the answer was still coming when the time for it ran out"
 
 
 @dataclass(slots=True, eq=False)
 class _Asked:
-    """One request of one plan, waiting or under way; under way without a channel it is a functional one."""
+    """One request of one plan, waiting or under way.
+
+    Args:
+        plan: the plan that wants it asked.
+        request: what is asked.
+        unit: who is asked; None for a functional request, or one that this link cannot send.
+        trouble: why this link cannot send it, or None.
+        channel: the unit's transport, once it is under way.
+        conversation: what comes back, likewise.
+        due_ns: when it ends if nothing more comes.
+    """
 
     plan: Plan
     request: Request
+    unit: UnitAddress | None = None
+    trouble: str | None = None
     channel: Channel | None = None
     conversation: Conversation | None = None
-
-
-class _Window:
-    """How many units are asked at once: halved when an answer is lost, widened by one when one comes."""
-
-    def __init__(self, largest: int) -> None:
-        self._largest = max(1, largest)
-        self.size = self._largest
-
-    def learn(self, outcome: Outcome | None) -> None:
-        if outcome is Outcome.DAMAGED:
-            self.size = max(1, self.size // 2)
-        elif outcome is Outcome.ANSWERED:
-            self.size = min(self._largest, self.size + 1)
+    due_ns: int = 0
 
 
 class CanRun:
@@ -66,10 +70,14 @@ class CanRun:
         self._keep = keep
         self._stop = stop
         self._limits = limits
-        self._window = _Window(limits.window)
+        self._window = Window(begin=limits.window_begin, largest=limits.window, p2_ms=limits.p2_ms)
         self._waiting: deque[_Asked] = deque()
-        self._active: list[_Asked] = []
-        self._busy = {c for c in table.channels if c.receiving or c.sending}
+        self._active: dict[Channel, _Asked] = {}
+        self._functional: _Asked | None = None
+        self._responses: set[CanId] = set()
+        self._wakes_ns: dict[Channel, int] = {}
+        for channel in table.channels:
+            self._note_busy(channel)
 
     def to_the_end(self) -> None:
         """Run until every plan has ended or `stop` is set."""
@@ -80,95 +88,119 @@ class CanRun:
                 break
         for plan in self._plans.values():
             self._advance(plan, None)
-        while (self._waiting or self._active) and not self._stop.is_set():
+        while (self._waiting or self._under_way) and not self._stop.is_set():
             if self._table.down is not None:
                 self._end_broken(self._table.down)
                 continue
             self._start_waiting()
-            if self._waiting or self._active:
+            if self._waiting or self._under_way:
                 self._end_what_is_over(dry=self._listen())
         if self._stop.is_set():
             self._interrupt()
+
+    @property
+    def _under_way(self) -> list[_Asked]:
+        return [*self._active.values()] if self._functional is None else [self._functional]
 
     def _advance(self, plan: Plan, exchange: Exchange | None) -> None:
         try:
             request = next(plan) if exchange is None else plan.send(exchange)
         except StopIteration:
             return
-        self._waiting.append(_Asked(plan, request))
+        asked = _Asked(plan, request, trouble=unsendable(request))
+        if asked.trouble is None and not is_functional(request.target):
+            asked.unit = self._table.unit(request.target)
+        self._waiting.append(asked)
 
     def _end(self, asked: _Asked, exchange: Exchange) -> None:
         self._keep(exchange)
-        self._window.learn(exchange.outcome)
+        now_ns = time.perf_counter_ns()
+        source = None if asked.channel is None else asked.channel.address.source
+        if asked.channel is not None:
+            answered = exchange.outcome in (Outcome.ANSWERED, Outcome.REFUSED)
+            asked.channel.unanswered.ended(exchange.request, now_ns, answered=answered)
+        self._window.learn(
+            exchange.outcome,
+            heard_before=source in self._table.heard,
+            lag_ns=_lag_ns(exchange),
+            now_ns=now_ns,
+        )
+        if source is not None and exchange.outcome in (Outcome.ANSWERED, Outcome.REFUSED):
+            self._table.heard.add(source)
         self._advance(asked.plan, exchange)
 
     # --- starting ---
 
     def _start_waiting(self) -> None:
         """Start what the window, the units and the alone-rule of functional requests allow, oldest first."""
-        if any(asked.channel is None for asked in self._active):
+        if self._functional is not None:
             return
-        for asked in list(self._waiting):
-            if len(self._active) >= self._window.size or self._table.down is not None:
-                return
-            functional = is_functional(asked.request.target)
-            if functional and (self._active or self._busy):
-                return
-            trouble = _unsendable(asked.request)
-            if trouble is not None:
-                self._waiting.remove(asked)
-                self._end(asked, self._unsent(asked.request, trouble))
-            elif functional:
-                self._waiting.remove(asked)
-                self._start_functional(asked)
-                return
-            else:
-                self._start_unit(asked)
+        held: list[_Asked] = []
+        while self._waiting and len(self._active) < self._window.size and self._table.down is None:
+            asked = self._waiting.popleft()
+            if asked.trouble is not None:
+                self._end(asked, self._unsent(asked.request, asked.trouble))
+            elif asked.unit is None:
+                if self._active or self._wakes_ns:
+                    self._waiting.appendleft(asked)
+                else:
+                    self._start_functional(asked)
+                break
+            elif not self._start_unit(asked, asked.unit):
+                held.append(asked)
+        self._waiting.extendleft(reversed(held))
 
-    def _start_unit(self, asked: _Asked) -> None:
-        unit = UnitAddress.parse(asked.request.target)
-        in_use = {other.channel.address.response for other in self._active if other.channel is not None}
-        if unit.response in in_use:
-            return
+    def _start_unit(self, asked: _Asked, unit: UnitAddress) -> bool:
+        """Ask a unit; False while what it answers could be taken for somebody else's."""
+        if unit.response in self._responses:
+            return False
         channel = self._table.channel(unit)
         if channel is None or channel.receiving or channel.sending:
-            return
-        self._waiting.remove(asked)
+            return False
         conversation = UnitConversation(
             link=self._table.bus.name,
             request=asked.request,
             limits=self._limits,
             previous=channel.previous_request,
+            left_open=lambda _source: channel.unanswered,
         )
         _hand_over_leftovers(channel, conversation)
         channel.previous_request = asked.request.data
         asked.channel, asked.conversation = channel, conversation
-        self._active.append(asked)
+        self._active[channel] = asked
+        self._responses.add(unit.response)
+        since_ns = time.perf_counter_ns() - self._limits.p2_ms * _MS
+        if self._table.others.confusing(unit.request, asked.request.data, since_ns):
+            conversation.disturbed(_OTHER_TESTER)
         try:
             channel.send(asked.request.data)
         except LinkError as error:
-            self._table.fail(error.message)
+            self._table.fail(error.message, error.next_step)
         self._deliver(channel, [])
+        return True
 
     def _start_functional(self, asked: _Asked) -> None:
         target = CanId.parse(asked.request.target.partition(":")[2])
-        conversation = FunctionalConversation(link=self._table.bus.name, request=asked.request, limits=self._limits)
+        conversation = FunctionalConversation(
+            link=self._table.bus.name, request=asked.request, limits=self._limits, left_open=self._table.left_open
+        )
         for channel in self._table.channels:
             _hand_over_leftovers(channel, conversation)
             channel.previous_request = asked.request.data
         asked.conversation = conversation
-        self._active.append(asked)
+        self._functional = asked
         self._table.arm(is_29_bit=target.is_29_bit)
         data = asked.request.data
         frame = (bytes([len(data)]) + data).ljust(8, bytes([PADDING]))
         try:
             self._table.bus.put(target, frame)
         except LinkError as error:
-            self._table.fail(error.message)
+            self._table.fail(error.message, error.next_step)
             return
         now_ns = time.perf_counter_ns()
         conversation.begin(now_ns)
         conversation.sent(now_ns)
+        self._note_due(asked)
 
     def _follow_sending(self, asked: _Asked) -> None:
         """Tell a conversation how far its request has got."""
@@ -189,11 +221,8 @@ class CanRun:
     def _listen(self) -> bool:
         """Wait for the next frame or deadline; True if the bus then had no more to give."""
         now_ns = time.perf_counter_ns()
-        wake_ns = now_ns + _STOP_POLL_NS
-        for asked in self._active:
-            wake_ns = min(wake_ns, self._due_ns(asked))
-        for channel in self._busy:
-            wake_ns = min(wake_ns, channel.wake_ns(now_ns))
+        due_ns = (asked.due_ns for asked in self._under_way)
+        wake_ns = min(now_ns + _STOP_POLL_NS, *due_ns, *self._wakes_ns.values())
         dry = self._read(max(0, wake_ns - now_ns) / 1e9)
         self._tick()
         return dry
@@ -206,7 +235,7 @@ class CanRun:
                     return True
                 self._route(frame)
         except LinkError as error:
-            self._table.fail(error.message)
+            self._table.fail(error.message, error.next_step)
             return True
         return False
 
@@ -214,57 +243,89 @@ class CanRun:
         channel = self._table.channel_of(frame)
         if channel is not None:
             self._deliver(channel, channel.feed(frame.data, frame.read_ns))
+            return
+        self._note_other_tester(frame)
+        if self._functional is not None and self._functional.conversation is not None:
+            arrival = stranger(frame, self._functional.request)
+            if arrival is not None:
+                self._functional.conversation.arrived(arrival)
+                self._note_due(self._functional)
+
+    def _note_other_tester(self, frame: Frame) -> None:
+        """Whoever asks a unit for the same service gets answers that look like ours: what is under way is spoilt."""
+        for can_id, data in self._table.others.heard(frame.number, frame.is_29_bit, frame.data, frame.read_ns):
+            for asked in self._under_way:
+                conversation, unit = asked.conversation, asked.unit
+                if conversation is None or not confuses(data, asked.request.data):
+                    continue
+                own_id = unit.request if unit is not None else CanId.parse(asked.request.target.partition(":")[2])
+                if reaches(can_id, own_id):
+                    conversation.disturbed(_OTHER_TESTER)
+                    self._note_due(asked)
 
     def _tick(self) -> None:
+        now_ns = time.perf_counter_ns()
         try:
-            for channel in list(self._busy):
+            for channel in [channel for channel, wake_ns in self._wakes_ns.items() if wake_ns <= now_ns]:
                 self._deliver(channel, channel.tick())
         except LinkError as error:
-            self._table.fail(error.message)
+            self._table.fail(error.message, error.next_step)
 
     def _deliver(self, channel: Channel, arrivals: list[Arrival]) -> None:
-        if channel.receiving or channel.sending:
-            self._busy.add(channel)
-        else:
-            self._busy.discard(channel)
-        asked = next((a for a in self._active if a.channel is channel or a.channel is None), None)
+        self._note_busy(channel)
+        asked = self._functional or self._active.get(channel)
         if asked is None or asked.conversation is None:
             channel.leftovers.extend(arrivals)
             return
         self._follow_sending(asked)
         for arrival in arrivals:
             asked.conversation.arrived(arrival)
+        self._note_due(asked)
+
+    def _note_busy(self, channel: Channel) -> None:
+        if channel.receiving or channel.sending:
+            self._wakes_ns[channel] = channel.wake_ns(time.perf_counter_ns())
+        else:
+            self._wakes_ns.pop(channel, None)
 
     # --- ending ---
 
     def _is_receiving(self, asked: _Asked) -> bool:
         if asked.channel is not None:
             return asked.channel.receiving
-        return any(channel.receiving for channel in self._busy)
+        return any(channel.receiving for channel in self._wakes_ns)
 
-    def _due_ns(self, asked: _Asked) -> int:
+    def _note_due(self, asked: _Asked) -> None:
         conversation = asked.conversation
         if conversation is None or (isinstance(conversation, UnitConversation) and conversation.over):
-            return 0
-        return conversation.due_ns(receiving=self._is_receiving(asked))
+            asked.due_ns = 0
+        else:
+            asked.due_ns = conversation.due_ns(receiving=self._is_receiving(asked))
 
     def _end_what_is_over(self, *, dry: bool) -> None:
-        now_ns = time.perf_counter_ns()
-        for asked in list(self._active):
-            # A deadline counts only once everything that came before it has been read.
-            due_ns = self._due_ns(asked) + (0 if dry else _NEVER_DRY_NS)
-            if now_ns < due_ns or asked.conversation is None or self._table.down is not None:
+        # A deadline counts only once everything that came before it has been read.
+        now_ns = time.perf_counter_ns() - (0 if dry else _NEVER_DRY_NS)
+        for asked in self._under_way:
+            if now_ns < asked.due_ns or asked.conversation is None or self._table.down is not None:
                 continue
             broken = _CEILING if self._is_receiving(asked) else None
             if broken is not None and asked.channel is not None:
                 asked.channel.reset()
-            self._active.remove(asked)
+                self._note_busy(asked.channel)
+            self._forget(asked)
             self._end(asked, asked.conversation.finish(broken))
+
+    def _forget(self, asked: _Asked) -> None:
+        if asked.channel is None:
+            self._functional = None
+        else:
+            del self._active[asked.channel]
+            self._responses.discard(asked.channel.address.response)
 
     def _end_broken(self, reason: str) -> None:
         """The way is broken: what was under way ends as it stands, then one that waits was never sent."""
-        active, self._active = self._active, []
-        for asked in active:
+        for asked in self._under_way:
+            self._forget(asked)
             if asked.conversation is not None:
                 self._end(asked, asked.conversation.finish(reason))
         if self._waiting:
@@ -272,9 +333,11 @@ class CanRun:
             self._end(asked, self._unsent(asked.request, reason))
 
     def _interrupt(self) -> None:
-        for asked in self._active:
+        for asked in self._under_way:
             if asked.conversation is not None:
                 self._keep(asked.conversation.finish(_INTERRUPTED))
+            if asked.channel is not None:
+                asked.channel.unanswered.ended(asked.request.data, time.perf_counter_ns(), answered=False)
         for asked in self._waiting:
             self._keep(self._unsent(asked.request, _NOT_SENT))
 
@@ -293,20 +356,7 @@ def _hand_over_leftovers(channel: Channel, conversation: Conversation) -> None:
         conversation.arrived(channel.leftovers.popleft())
 
 
-def _unsendable(request: Request) -> str | None:
-    """Why this link cannot send a request at all, or None if it can."""
-    if not request.data:
-        return "the request is empty"
-    if is_functional(request.target):
-        if request.target.partition(":")[2] not in _FUNCTIONAL_IDS:
-            return f"this link knows who answers on {' and '.join(_FUNCTIONAL_IDS)} only"
-        if len(request.data) > 7:
-            return "a functional request fits one frame: at most 7 bytes"
-        return None
-    if len(request.data) > MAX_PAYLOAD:
-        return f"a request has at most {MAX_PAYLOAD} bytes"
-    try:
-        UnitAddress.parse(request.target)
-    except UsageError as error:
-        return error.message
-    return None
+def _lag_ns(exchange: Exchange) -> int | None:
+    """From the request's last frame to the first answer's first, where there is one that may tell it."""
+    first = next((answer for answer in exchange.answers if answer.kind in _IN_TIME), None)
+    return None if first is None else first.first_us * 1000

@@ -9,6 +9,8 @@ from decoders.values import CanId, UnitAddress, iso_15765_4_unit
 from gateway.links.base import DEFAULT_LIMITS, Limits
 from gateway.links.can_bus import CanBus, Frame
 from gateway.links.channel import Channel
+from gateway.links.other_testers import OtherTesters
+from gateway.links.unanswered import Unanswered
 
 _Key = tuple[int, bool, int | None]
 
@@ -23,19 +25,24 @@ class CanTable:
     Attributes:
         bus: the bus.
         down: why nothing can be sent any more, or None while the bus works.
+        heard: sources of units that answered when asked by their own address.
+        others: what other testers ask.
     """
 
     def __init__(self, bus: CanBus, *, fd: bool) -> None:
         self.bus = bus
         self.down: str | None = None
+        self.heard: set[str] = set()
+        self.others = OtherTesters()
         self._fd = fd
         self._limits = DEFAULT_LIMITS
         self._channels: dict[_Key, Channel] = {}
         self._armed_widths: set[bool] = set()
+        self._units: dict[str, UnitAddress] = {}
 
-    def fail(self, reason: str) -> None:
-        """The bus is of no use from now on; the first reason stays."""
-        self.down = self.down or reason
+    def fail(self, reason: str, next_step: str = "") -> None:
+        """The bus is of no use from now on; the first reason stays, with what to do about it."""
+        self.down = self.down or (f"{reason}; {next_step}" if next_step else reason)
 
     def set_limits(self, limits: Limits) -> None:
         """Use these time-outs for all transports, met and still to be met."""
@@ -48,6 +55,17 @@ class CanTable:
         """The transports of all units met so far."""
         return list(self._channels.values())
 
+    def unit(self, text: str) -> UnitAddress:
+        """A unit's address in parts, read once.
+
+        Raises:
+            UsageError: the text is no such address.
+        """
+        known = self._units.get(text)
+        if known is None:
+            known = self._units[text] = UnitAddress.parse(text)
+        return known
+
     def channel(self, unit: UnitAddress) -> Channel | None:
         """The transport to this unit; None while another pair with the same response identifier is busy."""
         key = _key(unit.response)
@@ -59,6 +77,11 @@ class CanTable:
         made = Channel(unit, self.bus.put, self._limits, fd=self._fd)
         self._channels[key] = made
         return made
+
+    def left_open(self, source: str) -> Unanswered | None:
+        """What the unit with this source has left without an answer; None of one that was never asked."""
+        channel = self._channels.get(_key(CanId.parse(source)))
+        return None if channel is None else channel.unanswered
 
     def arm(self, *, is_29_bit: bool) -> None:
         """Take first frames of every responder that ISO 15765-4 names, from now on."""

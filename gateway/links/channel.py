@@ -15,7 +15,9 @@ import isotp
 
 from decoders.values import CanId, UnitAddress
 from gateway.links.base import Limits
+from gateway.links.unanswered import Unanswered
 
+_MS = 1_000_000
 PADDING = 0x55
 MAX_PAYLOAD = 4095
 MAX_WAIT_FRAMES = 255
@@ -81,6 +83,7 @@ class Channel:
         self.address = address
         self.leftovers: deque[Arrival] = deque(maxlen=LEFTOVER_COUNT)
         self.previous_request: bytes | None = None
+        self.unanswered = Unanswered(limits.ceiling_ms * _MS)
         self.failure: str | None = None
         self.frames_sent = 0
         self.last_frame_ns = 0

@@ -8,15 +8,25 @@ spoils the outcome: a whole answer beside a damaged one may belong to an earlier
 from __future__ import annotations
 
 from abc import ABC, abstractmethod
+from collections.abc import Callable
 from dataclasses import dataclass, replace
 
 from decoders.reply import classify
 from decoders.values import Answer, AnswerKind, Exchange, Outcome, Request
 from gateway.links.base import Limits
 from gateway.links.channel import Arrival
+from gateway.links.unanswered import Unanswered
 
 _MS = 1_000_000
 _FINAL = (AnswerKind.POSITIVE, AnswerKind.NEGATIVE)
+
+
+LeftOpen = Callable[[str], Unanswered | None]
+"""What the unit with this source has left without an answer; None where nothing is known of it."""
+
+
+def _nothing_left_open(_source: str) -> None:
+    """No unit has been asked before."""
 
 
 @dataclass(slots=True)
@@ -43,15 +53,25 @@ class Conversation(ABC):
         request: what is asked.
         limits: the time-outs.
         previous: what the same unit was asked before, to tell its late answers from stray ones.
+        left_open: what a source left without an answer before, to doubt answers that may belong there.
     """
 
-    def __init__(self, *, link: str, request: Request, limits: Limits, previous: bytes | None = None) -> None:
+    def __init__(
+        self,
+        *,
+        link: str,
+        request: Request,
+        limits: Limits,
+        previous: bytes | None = None,
+        left_open: LeftOpen = _nothing_left_open,
+    ) -> None:
         self.request = request
         self.begun = False
         self.sent_ns: int | None = None
         self._link = link
         self._limits = limits
         self._previous = previous
+        self._left_open = left_open
         self._heard: list[_Heard] = []
         self._begun_ns = 0
 
@@ -73,9 +93,17 @@ class Conversation(ABC):
             self._on_more_damage(arrival)
             return
         responder = self._responder(arrival.source)
+        waiting = self._left_open(arrival.source)
+        if waiting is not None and self.sent_ns is not None and arrival.first_ns >= self.sent_ns:
+            doubt = waiting.doubt(self.request.data, arrival.data, arrival.first_ns)
+            arrival = replace(arrival, damage=arrival.damage or doubt)
         heard = _Heard(arrival, self._kind(arrival, responder))
         self._heard.append(heard)
         self._on_heard(heard, responder)
+
+    @abstractmethod
+    def disturbed(self, reason: str) -> None:
+        """Something came between: whatever is answered, it cannot be told to which request."""
 
     def due_ns(self, *, receiving: bool) -> int:
         """When this ends if nothing more comes; while a message is coming in, only the ceiling holds."""
@@ -169,18 +197,32 @@ class Conversation(ABC):
 class UnitConversation(Conversation):
     """A request to one unit by its own address: it ends answered, refused, silent, damaged or unsent."""
 
-    def __init__(self, *, link: str, request: Request, limits: Limits, previous: bytes | None = None) -> None:
-        super().__init__(link=link, request=request, limits=limits, previous=previous)
+    def __init__(
+        self,
+        *,
+        link: str,
+        request: Request,
+        limits: Limits,
+        previous: bytes | None = None,
+        left_open: LeftOpen = _nothing_left_open,
+    ) -> None:
+        super().__init__(link=link, request=request, limits=limits, previous=previous, left_open=left_open)
         self._unit = _Responder()
+        self._disturbance: str | None = None
 
     def failed(self, reason: str) -> None:
         """The unit did not take the whole request."""
         self._unit.damage = reason
 
+    def disturbed(self, reason: str) -> None:
+        """Whatever the unit answers, it may have been asked by somebody else."""
+        self._unit.damage = self._unit.damage or reason
+        self._disturbance = self._disturbance or reason
+
     @property
     def over(self) -> bool:
         """True if the request could not be delivered: nothing is to be awaited."""
-        return self.sent_ns is None and self._unit.damage is not None
+        return self.sent_ns is None and self._unit.damage is not None and self._disturbance is None
 
     def finish(self, broken: str | None = None) -> Exchange:
         """The exchange as it stands; anything but a whole answer or true silence is damaged."""
@@ -216,22 +258,29 @@ class UnitConversation(Conversation):
 class FunctionalConversation(Conversation):
     """A request to everyone: it collects whoever answers and has no outcome of its own."""
 
-    def __init__(self, *, link: str, request: Request, limits: Limits) -> None:
-        super().__init__(link=link, request=request, limits=limits)
+    def __init__(
+        self, *, link: str, request: Request, limits: Limits, left_open: LeftOpen = _nothing_left_open
+    ) -> None:
+        super().__init__(link=link, request=request, limits=limits, left_open=left_open)
         self._responders: dict[str, _Responder] = {}
+        self._disturbance: str | None = None
         self._collect_until_ns = 0
 
     def finish(self, broken: str | None = None) -> Exchange:
         """The exchange as it stands; `trouble` names the sources whose answer is damaged or never ended."""
         if not self.begun:
             return self._exchange(Outcome.UNSENT, broken)
-        troubles = [] if broken is None else [broken]
+        troubles = [text for text in (broken, self._disturbance) if text is not None]
         for source, responder in self._responders.items():
             if responder.damage is not None:
                 troubles.append(f"{source}: {responder.damage}")
             elif responder.pending and responder.final is None:
                 troubles.append(f"{source}: response pending without an end")
         return self._exchange(None, "; ".join(troubles) or None)
+
+    def disturbed(self, reason: str) -> None:
+        """Somebody else asked everybody as well."""
+        self._disturbance = self._disturbance or reason
 
     def _responder(self, source: str) -> _Responder:
         return self._responders.setdefault(source, _Responder())

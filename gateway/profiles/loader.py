@@ -11,7 +11,7 @@ from pathlib import Path
 from typing import Any
 
 from decoders.errors import UsageError
-from decoders.values import UnitAddress
+from decoders.values import UnitAddress, is_doip
 from gateway.profiles import fields as read
 from gateway.profiles.dbc import read_dbc
 from gateway.profiles.fields import Field, optional, required
@@ -220,8 +220,7 @@ class _Reader:
     def _check_units(self, units: tuple[ProfileUnit, ...]) -> None:
         halves: dict[str, ProfileUnit] = {}
         for index, unit in enumerate(units):
-            pair = UnitAddress.parse(unit.address)
-            for half in (f"asked at {pair.request.text}", f"answering as {pair.response.text}"):
+            for half in _halves(unit.address):
                 first = halves.setdefault(half, unit)
                 if first is not unit:
                     raise self._error("unit", (index,), "address", f"'{first.name}' is already the unit {half}")
@@ -266,3 +265,11 @@ class _Reader:
         line = self._places.line_of(table, index, key)
         where = read.plain(".".join(part for part in (table, key) if part))
         return UsageError(f"{self._name}, line {line}, {where}: {reason}", next_step=next_step or _NEXT)
+
+
+def _halves(address: str) -> tuple[str, ...]:
+    """What no two units of a car share."""
+    if is_doip(address):
+        return (f"asked at {address}",)
+    pair = UnitAddress.parse(address)
+    return (f"asked at {pair.request.text}", f"answering as {pair.response.text}")

@@ -2,21 +2,20 @@
 
 from __future__ import annotations
 
-from collections.abc import Generator, Iterable
+from collections.abc import Generator, Iterable, Sequence
 from dataclasses import dataclass
 
 from decoders.errors import DecodeError
-from decoders.values import AnswerKind, Exchange, Request, functional_target, is_functional, iso_15765_4_unit
+from decoders.values import AnswerKind, Exchange, Request, is_functional, unit_of_source
 from sessions.obd_values import OBD_PAGE, offered, supported_values, value_request
-
-FUNCTIONAL_IDS = ("7DF", "18DB33F1")
-"""Legislated functional request identifiers. Source: ISO 15765-4."""
 
 LIVE_PIDS = (0x0C, 0x0D, 0x1F, 0x42, 0x04, 0x05, 0x46)
 """Engine speed, road speed, run time, supply voltage; load, coolant and outside temperature for conditions."""
 
 _SUPPORT = ((0x00, 0x20, 0x40), (OBD_PAGE, OBD_PAGE | 0x20, OBD_PAGE | 0x40))
 """Support bitmaps by service 01 and, in a car that speaks OBD on UDS, by service 22."""
+
+_WHO_IS_THERE = (bytes.fromhex("3E00"), bytes.fromhex("22F186"))
 
 
 @dataclass(frozen=True, slots=True)
@@ -38,17 +37,24 @@ class Heard:
         return offered(LIVE_PIDS, self.supported)
 
 
-def plan_prelude() -> Generator[Request, Exchange, None]:
-    """Ask everybody, on both functional identifiers, which values they offer: by service 01, then by service 22.
+def plan_prelude(targets: Sequence[str]) -> Generator[Request, Exchange, None]:
+    """Ask everybody which values they offer, by service 01, then by service 22; then who is there at all.
 
-    Source: SAE J1979 service 01 and SAE J1979-2 identifiers F4xx, support bitmaps; ISO 15765-4 initialisation.
+    Args:
+        targets: the functional targets of the link, e.g. ``functional:7DF``.
+
+    Source: SAE J1979 service 01 and SAE J1979-2 identifiers F4xx, support bitmaps; ISO 15765-4 initialisation;
+    ISO 14229-1, TesterPresent and the active session. Those have answers of one frame: no flow control reaches a unit
+    that is not known yet, and one that waits for it in vain is deaf to what it is asked next.
     """
-    for can_id in FUNCTIONAL_IDS:
+    for target in targets:
         for numbers in _SUPPORT:
             for number in numbers:
-                exchange = yield Request(functional_target(can_id), value_request(number))
+                exchange = yield Request(target, value_request(number))
                 if not any(answer.kind is AnswerKind.POSITIVE for answer in exchange.answers):
                     break
+        for data in _WHO_IS_THERE:
+            yield Request(target, data)
 
 
 def heard_units(exchanges: Iterable[Exchange]) -> tuple[Heard, ...]:
@@ -62,7 +68,7 @@ def heard_units(exchanges: Iterable[Exchange]) -> tuple[Heard, ...]:
         if not is_functional(exchange.target):
             continue
         for answer in exchange.answers:
-            unit = iso_15765_4_unit(answer.source)
+            unit = unit_of_source(answer.source)
             if unit is None:
                 continue
             known = supported.setdefault(unit, frozenset())

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Generator
 
 from decoders.values import Exchange, Outcome, Request
-from sessions.obd_values import value_request
+from sessions.obd_values import asked_values, told_values, value_request, value_requests
 from sessions.plan.unit import (
     ACTIVE_SESSION,
     CODE_LIST,
@@ -18,15 +18,35 @@ from sessions.plan.unit import (
 
 
 def plan_live(unit: str, numbers: tuple[int, ...]) -> Plan:
-    """Read live values of one unit, one a request: every unit understands that."""
-    for number in numbers:
-        yield Request(unit, value_request(number))
+    """Read live values of one unit, as many in a request as fit; what it did not tell so is asked for alone.
+
+    Source: SAE J1979 on CAN, several PIDs in one request; a unit leaves out what it does not have.
+    """
+    for request in value_requests(numbers):
+        exchange = yield Request(unit, request)
+        for number in _untold(exchange):
+            yield Request(unit, value_request(number))
+
+
+def _untold(exchange: Exchange) -> tuple[int, ...]:
+    """The values that a request for several did not bring."""
+    asked = asked_values(exchange.request)
+    if len(asked) == 1:
+        return ()
+    data = exchange.positive
+    told = set() if data is None else {number for number, _value in told_values(exchange.request, data)}
+    return tuple(number for number in asked if number not in told)
 
 
 def _plan_live_while_awake(unit: str, numbers: tuple[int, ...]) -> Generator[Request, Exchange, bool]:
     """The same, ended by the first silence: a sleeping unit need not be asked for each value in turn."""
-    for number in numbers:
-        exchange = yield Request(unit, value_request(number))
+    for request in value_requests(numbers):
+        exchange = yield Request(unit, request)
+        for number in _untold(exchange):
+            # A unit that is silent to several at once may be one that knows them one by one only.
+            exchange = yield Request(unit, value_request(number))
+            if exchange.outcome is Outcome.SILENT:
+                return False
         if exchange.outcome is Outcome.SILENT:
             return False
     return True

@@ -51,6 +51,7 @@ class _Reader:
         self.settings: dict[str, int] = {}
         self.scans: list[Scan] = []
         self.asked: list[Asked] = []
+        self.client: list[Asked] = []
         self.clears: list[ClearEvent] = []
         self.sheet: list[Repair] = []
         self.world: list[WorldAct] = []
@@ -111,7 +112,11 @@ class _Reader:
             exchange=exchange_from_payload(payload),
             during=payload["during"],
             scan=payload.get("scan"),
+            again=payload.get("again", False),
         )
+        if asked.during == "client":
+            self.client.append(asked)
+            return
         self.asked.append(asked)
         if asked.exchange.request[:1] in CLEAR_SERVICES:
             self._answer_clear(asked)
@@ -226,6 +231,7 @@ class _Reader:
             settings=self.settings,
             scans=scans,
             asked=tuple(self.asked),
+            client=tuple(self.client),
             codes=decoded.codes,
             obd=decoded.obd,
             live=decoded.live,

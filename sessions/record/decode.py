@@ -13,19 +13,14 @@ from decoders import (
     SeverityList,
     decode_dtc_count,
     decode_extended,
-    decode_identifier,
-    decode_live,
     decode_monitor_status,
     decode_obd_codes,
     decode_snapshots,
-    is_padding,
     matches,
-    pid_did_length,
-    scale_did,
 )
 from decoders.errors import DecodeError
 from decoders.values import Exchange, Outcome, is_functional
-from sessions.obd_values import OBD_PAGE, asked_value
+from sessions.obd_values import OBD_PAGE, asked_value, asked_values, told_values
 from sessions.plan.unit import MONITOR_PIDS, read_list
 from sessions.record.model import Asked, CodeReading, LiveReading, MonitorReading, ObdReading
 
@@ -82,9 +77,9 @@ def answer_of(exchange: Exchange) -> tuple[Outcome, bytes | None]:
 
 
 def decode_asked(asked: Iterable[Asked]) -> Decoded:
-    """Decode every exchange that went to one unit by its own address."""
+    """Decode every exchange that went to one unit by its own address; of a request that was repeated, the last try."""
     walk = _Walk()
-    for item in asked:
+    for item in _last_tries(asked):
         exchange = item.exchange
         if is_functional(exchange.target) or not exchange.request:
             continue
@@ -95,10 +90,23 @@ def decode_asked(asked: Iterable[Asked]) -> Decoded:
             walk.obd.append(_obd_reading(item))
         elif exchange.request == b"\x22\xf1\x86":
             walk.sessions.setdefault(exchange.target, []).append((item.moment.seq, _session_ok(exchange)))
-        elif asked_value(exchange.request) is not None:
+        elif asked_values(exchange.request):
             _take_value(walk, item)
     codes = tuple(_settled(walk, code) for code in walk.codes)
     return Decoded(codes, tuple(walk.obd), tuple(walk.live), tuple(walk.monitors))
+
+
+def _last_tries(asked: Iterable[Asked]) -> list[Asked]:
+    """The exchanges without those whose request was repeated at once because they came to nothing."""
+    kept: list[Asked | None] = []
+    places: dict[tuple[str, bytes], int] = {}
+    for item in asked:
+        key = (item.exchange.target, item.exchange.request)
+        if item.again and key in places:
+            kept[places[key]] = None
+        places[key] = len(kept)
+        kept.append(item)
+    return [item for item in kept if item is not None]
 
 
 def _take_service_19(walk: _Walk, item: Asked) -> None:
@@ -202,12 +210,12 @@ def _obd_reading(item: Asked) -> ObdReading:
 
 
 def _take_value(walk: _Walk, item: Asked) -> None:
-    """A value that was asked alone, by service 01 or as identifier F4xx."""
+    """Values that were asked for, by service 01 or as identifiers F4xx; a monitor status only where it was alone."""
     unit, (_outcome, data) = item.exchange.target, answer_of(item.exchange)
-    number = asked_value(item.exchange.request)
-    if data is None or number is None:
+    if data is None:
         return
-    if number & 0xFF in MONITOR_PIDS:
+    number = asked_value(item.exchange.request)
+    if number is not None and number & 0xFF in MONITOR_PIDS:
         try:
             status = decode_monitor_status(data)
         except DecodeError:
@@ -216,31 +224,15 @@ def _take_value(walk: _Walk, item: Asked) -> None:
         walk.monitors.append(MonitorReading(moment=item.moment, unit=unit, status=status))
         return
     walk.live.extend(
-        LiveReading(moment=item.moment, unit=unit, pid=value.pid, value=value.value, by_identifier=number >= OBD_PAGE)
-        for value in live_values(item.exchange)
+        LiveReading(moment=item.moment, unit=unit, pid=value.pid, value=value.value, by_identifier=told >= OBD_PAGE)
+        for told, value in told_values(item.exchange.request, data)
     )
 
 
 def live_values(exchange: Exchange) -> tuple[LiveValue, ...]:
-    """The live values in the answer to a request for one; what does not decode, or is no number, tells nothing."""
+    """The live values in the answer to a request for them; what does not decode, or is no number, tells nothing."""
     _outcome, data = answer_of(exchange)
-    number = asked_value(exchange.request)
-    if data is None or number is None or not number % 0x20:
-        return ()
-    try:
-        if number < OBD_PAGE:
-            return decode_live(data)
-        value = scale_did(number, _without_fill(number, decode_identifier(data).data))
-    except DecodeError:
-        return ()
-    return () if value is None else (value,)
-
-
-def _without_fill(number: int, data: bytes) -> bytes:
-    """The bytes of an identifier of known length without fill bytes behind them; anything else stays and is damage."""
-    length = pid_did_length(number)
-    fits = length is not None and len(data) > length and is_padding(data[length:])
-    return data[:length] if fits else data
+    return () if data is None else tuple(value for _number, value in told_values(exchange.request, data))
 
 
 def _session_ok(exchange: Exchange) -> bool:

@@ -11,7 +11,7 @@ from sessions.obd_values import OBD_PAGE
 from sessions.profile import Profile
 
 TakenAs = Literal["before", "check", "after"]
-During = Literal["scan", "readback", "watch", "interlock", "clear", "open"]
+During = Literal["scan", "readback", "watch", "interlock", "clear", "open", "client"]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, order=True)
@@ -43,12 +43,17 @@ class Moment:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Asked:
-    """One exchange with its place in the job."""
+    """One exchange with its place in the job.
+
+    Args:
+        again: True if it repeats this unit's request before, which came to nothing.
+    """
 
     moment: Moment
     exchange: Exchange
     during: During
     scan: int | None
+    again: bool = False
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -227,7 +232,12 @@ class Decision:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class JobRecord:
-    """Everything a journal says, sorted by kind, each in journal order."""
+    """Everything a journal says, sorted by kind, each in journal order.
+
+    Args:
+        asked: every exchange of the program's own flows.
+        client: what a person's script asked beside them: kept and shown, and nothing that a verdict may rest on.
+    """
 
     job_uid: str
     opened: Moment
@@ -237,6 +247,7 @@ class JobRecord:
     settings: dict[str, int] = field(default_factory=dict)
     scans: tuple[Scan, ...] = ()
     asked: tuple[Asked, ...] = ()
+    client: tuple[Asked, ...] = ()
     codes: tuple[CodeReading, ...] = ()
     obd: tuple[ObdReading, ...] = ()
     live: tuple[LiveReading, ...] = ()

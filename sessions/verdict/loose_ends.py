@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from decoders.values import Exchange, Outcome, is_functional, iso_15765_4_unit, source_of
+from decoders.values import Exchange, Outcome, is_functional, source_of, unit_of_source
 from sessions.record import JobRecord
 from sessions.verdict.facts import JobContext
 from sessions.verdict.listing import EMISSION_LIST, has_group_list
@@ -26,7 +26,7 @@ def units_that_count(record: JobRecord) -> tuple[str, ...]:
         exchange = item.exchange
         if is_functional(exchange.target):
             sources = {answer.source for answer in exchange.answers}
-            answered |= {unit for source in sources if (unit := iso_15765_4_unit(source)) is not None}
+            answered |= {unit for source in sources if (unit := unit_of_source(source)) is not None}
         elif _shows_itself(exchange):
             answered.add(exchange.target)
     return tuple(sorted(fitted | named | answered))

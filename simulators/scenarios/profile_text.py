@@ -16,28 +16,34 @@ _OCCURRENCE_RECORD = 1
 Value = str | int | bool | Mapping[str, int] | tuple[str, ...]
 
 
-def profile_text(vehicle: Vehicle, scenario: str) -> str:
-    """The TOML text of the profile. Routines are not in it: they are not there to be run by whoever opens a job."""
+def profile_text(vehicle: Vehicle, scenario: str, addresses: Mapping[str, str] | None = None) -> str:
+    """The TOML text of the profile. Routines are not in it: they are not there to be run by whoever opens a job.
+
+    Args:
+        vehicle: what the file says.
+        scenario: its name.
+        addresses: what stands for each unit's address, for a link that reaches the units by other ones.
+    """
     lines = [f'# The vehicle of the scenario "{scenario}". Maker and model are invented.']
-    for header, table in _tables(vehicle):
+    for header, table in _tables(vehicle, addresses or {}):
         lines += ["", header, *(f"{key} = {_toml(value)}" for key, value in table.items() if value is not None)]
     return "\n".join(lines) + "\n"
 
 
-def _tables(vehicle: Vehicle) -> Iterator[tuple[str, Mapping[str, Value | None]]]:
+def _tables(vehicle: Vehicle, written: Mapping[str, str]) -> Iterator[tuple[str, Mapping[str, Value | None]]]:
     head = {key: getattr(vehicle, key) for key in ("name", "maker", "model", "electric_drive")}
     yield "[profile]", head
     for spec in vehicle.units:
-        yield "[[unit]]", _unit(spec, vehicle)
+        yield "[[unit]]", _unit(spec, vehicle) | {"address": written.get(spec.address, spec.address)}
     for spec in vehicle.units:
         for test in spec.monitors:
             facts = vehicle.code_facts[spec.address, test.code]
-            table: dict[str, Value | None] = {"unit": spec.address, "code": test.code, "text": facts.text}
+            table: dict[str, Value | None] = {"unit": written.get(spec.address, spec.address), "code": test.code}
             # Only a test that runs whatever the car does counts as run under whatever holds at a reading.
-            table |= {"continuous": test.when == When() or None, "about": facts.about}
-            yield "[[code]]", table
+            table |= {"text": facts.text, "continuous": test.when == When() or None}
+            yield "[[code]]", table | {"about": facts.about and written.get(facts.about, facts.about)}
     for identifier in vehicle.identifiers:
-        yield "[[identifier]]", _identifier(identifier)
+        yield "[[identifier]]", _identifier(identifier, written)
     for message in vehicle.broadcasts:
         yield "[[layout]]", _message(message)
         for signal in message.signals:
@@ -57,7 +63,7 @@ def _unit(spec: UnitSpec, vehicle: Vehicle) -> dict[str, Value | None]:
     return table
 
 
-def _identifier(facts: IdentifierFacts) -> dict[str, Value | None]:
+def _identifier(facts: IdentifierFacts, written: Mapping[str, str]) -> dict[str, Value | None]:
     item = facts.measured
     return {
         "number": f"{item.number:04X}",
@@ -69,7 +75,7 @@ def _identifier(facts: IdentifierFacts) -> dict[str, Value | None]:
         "offset": item.offset or None,
         "unit": facts.unit,
         "quantity": facts.quantity,
-        "units": facts.units or None,
+        "units": tuple(written.get(unit, unit) for unit in facts.units) or None,
     }
 
 

@@ -1,0 +1,61 @@
+"""How many units are asked at once. No bus, no clock: a window learns from how requests end, and how soon."""
+
+from __future__ import annotations
+
+from decoders.values import Outcome
+
+_MS = 1_000_000
+_LATE = 0.75
+_GIVEN_WAY, _HALVED = 0.875, 0.5
+_STEPS_A_ROUND = 2
+
+
+class Window:
+    """Opens on answers, halves when one is lost, gives way a little when answers begin to come late.
+
+    Late is after three quarters of P2: then the bus, or a gateway on the way, has as much in hand as it can carry, and
+    asking more units would only let the last of them answer too late. Until the first sign of that the window opens
+    by one with each answer, afterwards by two for each window full of answers. Whatever comes of requests that were
+    sent into the same crowd counts once. (Our own rule, in the manner of TCP.)
+
+    Args:
+        begin: units asked at once at first.
+        largest: the most that may be asked at once.
+        p2_ms: how long an answer may take to begin.
+    """
+
+    def __init__(self, *, begin: int, largest: int, p2_ms: int) -> None:
+        self._largest = max(1, largest)
+        self._size = float(max(1, min(begin, self._largest)))
+        self._p2_ns = p2_ms * _MS
+        self._found_its_size = False
+        self._deaf_until_ns = 0
+
+    @property
+    def size(self) -> int:
+        """Units that may be asked at once now."""
+        return int(self._size)
+
+    def learn(self, outcome: Outcome | None, *, heard_before: bool, lag_ns: int | None, now_ns: int) -> None:
+        """Take into account how a request ended.
+
+        Args:
+            outcome: its outcome; None for a functional request, which says nothing here.
+            heard_before: True if the unit has shown itself before: only then does its silence mean a loss.
+            lag_ns: from the request's last frame to the answer's first, where there is an answer.
+            now_ns: the time.
+        """
+        if outcome is Outcome.DAMAGED or (outcome is Outcome.SILENT and heard_before):
+            self._narrow(_HALVED, now_ns)
+        elif outcome in (Outcome.ANSWERED, Outcome.REFUSED) and lag_ns is not None:
+            if lag_ns > self._p2_ns * _LATE:
+                self._narrow(_GIVEN_WAY, now_ns)
+            else:
+                step = _STEPS_A_ROUND / self._size if self._found_its_size else 1.0
+                self._size = min(float(self._largest), self._size + step)
+
+    def _narrow(self, share: float, now_ns: int) -> None:
+        self._found_its_size = True
+        if now_ns >= self._deaf_until_ns:
+            self._size = max(1.0, self._size * share)
+            self._deaf_until_ns = now_ns + self._p2_ns

@@ -1,0 +1,81 @@
+"""An address sweep finds who is there, asks nothing else, and only on a standing car."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+from workshop import settings, visiting
+
+from decoders.errors import RefusedError
+from decoders.values import Answer, AnswerKind, Exchange
+from gateway.bench_port import find_bench
+from gateway.scanning import take_scan
+from gateway.sweeping import strangers, swept_units
+from sessions.store import Store
+
+QUICK = {"scan.functional_ms": 15, "scan.p2_ms": 60}
+"""A swept identifier is waited for this long: the simulated car without physics answers in a millisecond or two."""
+
+
+def answered(target: str, *sources: str, kind: AnswerKind = AnswerKind.POSITIVE) -> Exchange:
+    answers = tuple(Answer(source=source, data=b"\x7e\x00", first_us=1, last_us=1, kind=kind) for source in sources)
+    return Exchange(link="can:virtual:x", target=target, request=b"\x3e\x00", answers=answers)
+
+
+def test_a_pair_is_what_was_asked_and_what_answered() -> None:
+    # A gateway may answer for two units under one identifier, and under two to one.
+    seen = [answered("functional:7A0", "7B3"), answered("functional:7A1", "7B3", "7B4"), answered("functional:7A2")]
+    assert ("7A0/7B3", "7A1/7B3", "7A1/7B4") == swept_units(seen)
+
+
+def test_a_late_answer_shows_no_pair() -> None:
+    assert () == swept_units([answered("functional:7A0", "7B3", kind=AnswerKind.LATE)])
+
+
+def test_a_source_of_no_known_unit_is_a_stranger() -> None:
+    # 7E9 and 18DAF110 belong to 7E1 and 18DA10F1 by ISO 15765-4; a DoIP address is its own.
+    seen = [answered("functional:7DF", "768", "7E9", "733"), answered("functional:18DB33F1", "18DAF110")]
+    assert ("733",) == strangers(seen, ["760/768"])
+
+
+def test_a_sweep_finds_the_units_that_nobody_named_and_reads_them(tmp_path: Path) -> None:
+    with (
+        find_bench().start("warning-lamps") as bench,
+        Store.open(tmp_path / "record.sqlite", create=True) as store,
+        visiting(store, bench.links[0], None, settings(QUICK)) as visit,
+    ):
+        plain = take_scan(visit, "before")
+        asked_before = len(bench.frames)
+        swept = take_scan(visit, "check", sweeps=True)
+        frames = list(bench.frames)[asked_before:]
+        record = visit.record()
+        there = {unit for unit in bench.desk.units if bench.desk.hears(unit)}
+    assert plain.complete
+    assert swept.complete
+    first, second = (set(scan.units) for scan in record.scans)
+    narrow = {unit for unit in there if len(unit) == len("7E0/7E8")}
+    assert narrow - first
+    assert there <= second
+    assert set(plain.strangers) <= {unit.partition("/")[2] for unit in narrow}
+    assert () == swept.strangers
+    swept_ids = {
+        frame.arbitration_id for frame in frames if frame.direction == "rx" and frame.data[:3] == b"\x02\x3e\x00"
+    }
+    # Nobody sends under an identifier under which units answer. Source: ISO 15765-4.
+    assert set() == swept_ids & set(range(0x7E8, 0x7F0))
+
+
+def test_a_car_whose_engine_runs_is_not_swept(tmp_path: Path) -> None:
+    with (
+        find_bench().start("warning-lamps") as bench,
+        Store.open(tmp_path / "record.sqlite", create=True) as store,
+        visiting(store, bench.links[0], None, settings(QUICK)) as visit,
+    ):
+        bench.act("start_engine")
+        with pytest.raises(RefusedError, match="Not swept: engine speed is"):
+            take_scan(visit, "before", sweeps=True)
+        record = visit.record()
+    (scan,) = record.scans
+    assert not scan.complete
+    assert scan.end is not None

@@ -1,0 +1,91 @@
+"""The window: how many units are asked at once, learned from how requests end."""
+
+from __future__ import annotations
+
+import random
+
+import pytest
+
+from decoders.values import Outcome
+from gateway.links.window import Window
+
+MS = 1_000_000
+P2_MS = 100
+SOON, LATE = 20 * MS, 80 * MS
+
+
+def window(*, begin: int = 8, largest: int = 32) -> Window:
+    return Window(begin=begin, largest=largest, p2_ms=P2_MS)
+
+
+def answer(made: Window, count: int = 1, *, lag_ns: int = SOON, now_ns: int = 0) -> None:
+    for _ in range(count):
+        made.learn(Outcome.ANSWERED, heard_before=True, lag_ns=lag_ns, now_ns=now_ns)
+
+
+def lose(made: Window, now_ns: int, outcome: Outcome = Outcome.DAMAGED, *, heard_before: bool = True) -> None:
+    made.learn(outcome, heard_before=heard_before, lag_ns=None, now_ns=now_ns)
+
+
+def test_it_opens_by_one_with_each_answer_up_to_its_largest() -> None:
+    made = window()
+    answer(made, 3)
+    assert 11 == made.size
+    answer(made, 100)
+    assert 32 == made.size
+
+
+def test_a_refusal_is_an_answer_too() -> None:
+    made = window()
+    made.learn(Outcome.REFUSED, heard_before=True, lag_ns=SOON, now_ns=0)
+    assert 9 == made.size
+
+
+@pytest.mark.parametrize("outcome", [Outcome.DAMAGED, Outcome.SILENT])
+def test_a_lost_answer_halves_it(outcome: Outcome) -> None:
+    made = window()
+    lose(made, 0, outcome)
+    assert 4 == made.size
+
+
+def test_what_was_under_way_when_one_was_lost_counts_once() -> None:
+    made = window(begin=32)
+    for at_ms in (0, 10, 90):
+        lose(made, at_ms * MS)
+    assert 16 == made.size
+    lose(made, (P2_MS + 1) * MS)
+    assert 8 == made.size
+
+
+def test_an_absent_unit_is_no_loss() -> None:
+    made = window()
+    lose(made, 0, Outcome.SILENT, heard_before=False)
+    assert 8 == made.size
+
+
+@pytest.mark.parametrize("outcome", [Outcome.UNSENT, None])
+def test_what_says_nothing_of_the_bus_changes_nothing(outcome: Outcome | None) -> None:
+    made = window()
+    made.learn(outcome, heard_before=True, lag_ns=None, now_ns=0)
+    assert 8 == made.size
+
+
+def test_late_answers_let_it_give_way_a_little_and_open_slowly_from_then_on() -> None:
+    made = window(begin=32)
+    answer(made, 10, lag_ns=LATE)
+    assert 28 == made.size
+    answer(made, 14)  # two for each window full
+    assert 28 == made.size
+    answer(made, 2)
+    assert 29 == made.size
+
+
+def test_it_is_never_less_than_one_nor_more_than_its_largest() -> None:
+    draw = random.Random(7)  # noqa: S311
+    for largest in (0, 1, 3, 32):
+        made = Window(begin=8, largest=largest, p2_ms=P2_MS)
+        for step in range(2000):
+            outcome = draw.choice([*Outcome, None])
+            lag_ns = draw.choice([None, SOON, LATE])
+            made.learn(outcome, heard_before=draw.random() < 0.5, lag_ns=lag_ns, now_ns=step * draw.randrange(200) * MS)
+            assert 1 <= made.size <= max(1, largest)

@@ -83,7 +83,7 @@ class CanSide:
         self._listeners: dict[tuple[int, bool], list[Port]] = {}
         for port in self._ports:
             self._listeners.setdefault(port.functional_key, []).append(port)
-        self._busy: dict[str, Port] = {}
+        self._due_ns: dict[Port, int] = {}
         self._broadcasts = [(begin_ns, at, message) for at, message in enumerate(broadcasts)]
         self._thread = threading.Thread(target=self._serve, name="bench can", daemon=False)
         self._thread.start()
@@ -173,19 +173,26 @@ class CanSide:
         if item is not None:
             self._put(*item)
         self._say_to_all(now_ns)
-        for port in tuple(self._busy.values()):
+        for port in [port for port, due_ns in self._due_ns.items() if due_ns <= now_ns]:
             if self._desk.hears(port.text):
                 port.step(now_ns)
             else:
                 port.drop()
+            self._follow(port, now_ns)
         if self._wire is not None:
             self._let_through(self._wire, now_ns)
-        self._busy = {text: port for text, port in self._busy.items() if port.busy}
         due = [at_ns for at_ns, _, _ in self._broadcasts[:1]]
-        due += [port.due_ns(now_ns) for port in self._busy.values()]
+        due += self._due_ns.values()
         wire_ns = None if self._wire is None else self._wire.due_ns()
         due += [] if wire_ns is None else [wire_ns]
         return max(0.0, (min(due) - time.monotonic_ns()) / 1e9) if due else None
+
+    def _follow(self, port: Port, now_ns: int) -> None:
+        """Note when a unit is to be moved on next: of many units only those that are due are looked at."""
+        if port.busy:
+            self._due_ns[port] = port.due_ns(now_ns)
+        else:
+            self._due_ns.pop(port, None)
 
     def _let_through(self, wire: Wire[Tap | Port | None], now_ns: int) -> None:
         """Whatever was on the wire and is out by now has arrived when it was out, not when somebody looked."""
@@ -194,6 +201,7 @@ class CanSide:
             self._arrived(sender, frame)
             if isinstance(sender, Port):
                 sender.sent(self._at_ns)
+                self._follow(sender, now_ns)
 
     def _put(self, sender: Tap | Port | None, frame: Frame) -> None:
         """A frame of a tap, of a unit or of the car itself goes on the bus."""
@@ -221,8 +229,7 @@ class CanSide:
                     listener.hear(frame, self._at_ns)
                 else:
                     listener.hear_all(frame, self._at_ns)
-                if listener.busy:
-                    self._busy[listener.text] = listener
+                self._follow(listener, self._at_ns)
 
     def _say_to_all(self, now_ns: int) -> None:
         while self._broadcasts and self._broadcasts[0][0] <= now_ns:

@@ -9,6 +9,7 @@ from types import MappingProxyType
 from typing import Any
 
 import pytest
+import rfc8785
 from hypothesis import given
 from hypothesis import strategies as st
 
@@ -55,6 +56,18 @@ def sealed_chain(count: int = 5) -> list[SealedEntry]:
 
 def chain(count: int = 5) -> list[Entry]:
     return [entry.opened() for entry in sealed_chain(count)]
+
+
+VALUES = st.recursive(
+    st.booleans() | st.integers(1 - 2**53, 2**53 - 1) | st.text(),
+    lambda inner: st.lists(inner, max_size=4) | st.dictionaries(st.text(max_size=6), inner, max_size=4),
+    max_leaves=12,
+)
+
+
+@given(st.dictionaries(st.text(max_size=6), VALUES, max_size=5))
+def test_the_canonical_bytes_are_those_of_the_reference_library(payload: dict[str, Any]) -> None:
+    assert rfc8785.dumps(payload) == canonical(payload)
 
 
 # --- canonical bytes ------------------------------------------------------------------------------

@@ -21,6 +21,7 @@ class Limits:
     Args:
         p2_ms: from a request's last frame to the first frame of an answer. ISO 15765-4 allows a unit 50 ms;
             the rest is for adapters and gateways between.
+        p2_crowd_ms: so much more for each other unit asked at the same time: its frames may go first on the bus.
         p2_star_ms: the same after each "response pending" (ISO 14229-2: 5000 ms, plus the way).
         n_cr_ms: between two frames of one answer (ISO 15765-2, N_Cr).
         n_bs_ms: from our frame to the unit's flow control (ISO 15765-2, N_Bs).
@@ -37,6 +38,7 @@ class Limits:
     """
 
     p2_ms: int = 100
+    p2_crowd_ms: int = 8
     p2_star_ms: int = 5200
     n_cr_ms: int = 1000
     n_bs_ms: int = 1000

@@ -22,6 +22,7 @@ from gateway.links.can_bus import CanBus
 from gateway.links.can_errors import NO_DRIVER, map_can_errors
 from gateway.links.can_link import CanLink
 from gateway.links.can_start import RATES, StartUp, search
+from gateway.links.ports import stream_url
 
 _VIRTUAL = "virtual"
 _SET_BY_SYSTEM = frozenset({"serial", "socketcan", "socketcand", "udp_multicast"})
@@ -157,7 +158,7 @@ def _channel(interface: str, channel: str) -> tuple[str | int, dict[str, Any]]:
     """The channel as the interface takes it, and what else it must be told."""
     if interface == "slcan":
         # The interface would wait two seconds for adapters that restart when their port is opened.
-        return channel, {"sleep_after_open": 0}
+        return stream_url(channel), {"sleep_after_open": 0}
     if interface in _NUMBERED and channel.isascii() and channel.isdigit():
         return int(channel), {}
     if interface == "socketcand":

@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
+import heapq
 import threading
 import time
-from collections import deque
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
+from itertools import count
 
 from decoders.errors import LinkError
 from decoders.values import AnswerKind, CanId, Exchange, Outcome, Request, UnitAddress, is_functional
@@ -43,10 +44,12 @@ class _Asked:
         channel: the unit's transport, once it is under way.
         conversation: what comes back, likewise.
         due_ns: when it ends if nothing more comes.
+        turn: how many requests of the plan came before it.
     """
 
     plan: Plan
     request: Request
+    turn: int
     unit: UnitAddress | None = None
     trouble: str | None = None
     channel: Channel | None = None
@@ -71,7 +74,8 @@ class CanRun:
         self._stop = stop
         self._limits = limits
         self._window = Window(begin=limits.window_begin, largest=limits.window, p2_ms=limits.p2_ms)
-        self._waiting: deque[_Asked] = deque()
+        self._waiting: list[tuple[int, int, _Asked]] = []
+        self._order = count()
         self._active: dict[Channel, _Asked] = {}
         self._functional: _Asked | None = None
         self._responses: set[CanId] = set()
@@ -87,7 +91,7 @@ class CanRun:
             if self._table.down is not None or self._read(0.0):
                 break
         for plan in self._plans.values():
-            self._advance(plan, None)
+            self._advance(plan, None, 0)
         while (self._waiting or self._under_way) and not self._stop.is_set():
             if self._table.down is not None:
                 self._end_broken(self._table.down)
@@ -102,15 +106,19 @@ class CanRun:
     def _under_way(self) -> list[_Asked]:
         return [*self._active.values()] if self._functional is None else [self._functional]
 
-    def _advance(self, plan: Plan, exchange: Exchange | None) -> None:
+    def _advance(self, plan: Plan, exchange: Exchange | None, turn: int) -> None:
         try:
             request = next(plan) if exchange is None else plan.send(exchange)
         except StopIteration:
             return
-        asked = _Asked(plan, request, trouble=unsendable(request))
+        asked = _Asked(plan, request, turn, trouble=unsendable(request))
         if asked.trouble is None and not is_functional(request.target):
             asked.unit = self._table.unit(request.target)
-        self._waiting.append(asked)
+        self._wait(asked)
+
+    def _wait(self, asked: _Asked) -> None:
+        """Of those that wait the plan that has come the least far is served first: so all of them end together."""
+        heapq.heappush(self._waiting, (asked.turn, next(self._order), asked))
 
     def _end(self, asked: _Asked, exchange: Exchange) -> None:
         self._keep(exchange)
@@ -127,28 +135,29 @@ class CanRun:
         )
         if source is not None and exchange.outcome in (Outcome.ANSWERED, Outcome.REFUSED):
             self._table.heard.add(source)
-        self._advance(asked.plan, exchange)
+        self._advance(asked.plan, exchange, asked.turn + 1)
 
     # --- starting ---
 
     def _start_waiting(self) -> None:
-        """Start what the window, the units and the alone-rule of functional requests allow, oldest first."""
+        """Start what the window, the units and the alone-rule of functional requests allow."""
         if self._functional is not None:
             return
         held: list[_Asked] = []
         while self._waiting and len(self._active) < self._window.size and self._table.down is None:
-            asked = self._waiting.popleft()
+            asked = heapq.heappop(self._waiting)[-1]
             if asked.trouble is not None:
                 self._end(asked, self._unsent(asked.request, asked.trouble))
             elif asked.unit is None:
                 if self._active or self._wakes_ns:
-                    self._waiting.appendleft(asked)
+                    held.append(asked)
                 else:
                     self._start_functional(asked)
                 break
             elif not self._start_unit(asked, asked.unit):
                 held.append(asked)
-        self._waiting.extendleft(reversed(held))
+        for asked in held:
+            self._wait(asked)
 
     def _start_unit(self, asked: _Asked, unit: UnitAddress) -> bool:
         """Ask a unit; False while what it answers could be taken for somebody else's."""
@@ -163,6 +172,7 @@ class CanRun:
             limits=self._limits,
             previous=channel.previous_request,
             left_open=lambda _source: channel.unanswered,
+            crowd=len(self._active),
         )
         _hand_over_leftovers(channel, conversation)
         channel.previous_request = asked.request.data
@@ -329,7 +339,7 @@ class CanRun:
             if asked.conversation is not None:
                 self._end(asked, asked.conversation.finish(reason))
         if self._waiting:
-            asked = self._waiting.popleft()
+            asked = heapq.heappop(self._waiting)[-1]
             self._end(asked, self._unsent(asked.request, reason))
 
     def _interrupt(self) -> None:
@@ -338,7 +348,7 @@ class CanRun:
                 self._keep(asked.conversation.finish(_INTERRUPTED))
             if asked.channel is not None:
                 asked.channel.unanswered.ended(asked.request.data, time.perf_counter_ns(), answered=False)
-        for asked in self._waiting:
+        for _turn, _order, asked in sorted(self._waiting, key=lambda entry: entry[:2]):
             self._keep(self._unsent(asked.request, _NOT_SENT))
 
     def _unsent(self, request: Request, trouble: str) -> Exchange:

@@ -195,7 +195,11 @@ class Conversation(ABC):
 
 
 class UnitConversation(Conversation):
-    """A request to one unit by its own address: it ends answered, refused, silent, damaged or unsent."""
+    """A request to one unit by its own address: it ends answered, refused, silent, damaged or unsent.
+
+    Args:
+        crowd: how many other units are asked at the same time.
+    """
 
     def __init__(
         self,
@@ -205,9 +209,11 @@ class UnitConversation(Conversation):
         limits: Limits,
         previous: bytes | None = None,
         left_open: LeftOpen = _nothing_left_open,
+        crowd: int = 0,
     ) -> None:
         super().__init__(link=link, request=request, limits=limits, previous=previous, left_open=left_open)
         self._unit = _Responder()
+        self._p2_ns = (limits.p2_ms + crowd * limits.p2_crowd_ms) * _MS
         self._disturbance: str | None = None
 
     def failed(self, reason: str) -> None:
@@ -249,7 +255,7 @@ class UnitConversation(Conversation):
         return self._unit.due_ns
 
     def _on_sent(self, now_ns: int) -> None:
-        self._unit.due_ns = now_ns + self._limits.p2_ms * _MS
+        self._unit.due_ns = now_ns + self._p2_ns
 
     def _on_more_damage(self, arrival: Arrival) -> None:
         self._unit.due_ns = max(self._unit.due_ns, arrival.last_ns + self._limits.settle_ms * _MS)

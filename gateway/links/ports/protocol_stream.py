@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 import select
 import socket
 from typing import Any
@@ -10,6 +11,7 @@ from serial import PortNotOpenError, SerialException
 from serial.urlhandler import protocol_socket
 
 _CHUNK = 65_536
+_LINE_END = re.compile(rb"[\r\a]")  # slcan: CR ends a line, BEL is a refusal
 
 
 def serial_class_for_url(url: str) -> tuple[str, type[Serial]]:
@@ -49,12 +51,17 @@ class Serial(protocol_socket.Serial):
     def read(self, size: int = 1) -> bytes:
         """Up to so many bytes; fewer if they do not come within the time-out.
 
+        Asked for a single byte it gives all of a line that has come, and then the line's end alone: python-can's slcan
+        asks byte for byte, adds up what it gets, and looks for the end. A call for each byte takes most of its time.
+
         Raises:
             PortNotOpenError: the port is closed.
             SerialException: the other side is gone and everything it said was read.
         """
         if len(self._kept) < size:
             self._fill(self._timeout)
+        if size == 1:
+            size = _line_length(self._kept)
         said = bytes(self._kept[:size])
         del self._kept[:size]
         return said
@@ -79,3 +86,9 @@ class Serial(protocol_socket.Serial):
         if not came:
             raise SerialException("socket disconnected")
         self._kept += came
+
+
+def _line_length(kept: bytearray) -> int:
+    """How many bytes there are before the next line's end; 1 where it comes first."""
+    end = _LINE_END.search(kept)
+    return max(1, len(kept) if end is None else end.start())

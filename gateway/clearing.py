@@ -123,7 +123,7 @@ def clear_unit(visit: Visit, unit: str, *, stated_parked: bool) -> tuple[ClearAn
     answers = []
     for request in clear_requests(record, unit):
         standstill = read_standstill(visit, stated_parked=stated_parked, not_done=_NOT_CLEARED)
-        if visit.stop.is_set():
+        if standstill is None or visit.stop.is_set():
             break
         exchange = _send_clear(visit, unit, request, standstill)
         obd = any(item.unit == unit and item.outcome is Outcome.ANSWERED for item in record.obd)
@@ -167,14 +167,18 @@ def still_listed(back: Sequence[Exchange], *, by_obd: bool) -> tuple[str, ...] |
 
 def _send_clear(visit: Visit, unit: str, request: bytes, standstill: Standstill) -> Exchange:
     age_s = time.monotonic() - standstill.read_at_s
+    limits = visit.limits
     if standstill.read and age_s > FRESH_S:
         raise RefusedError(
             f"Not cleared: engine and road speed were read {age_s:.1f} s ago, {FRESH_S:.0f} s is the limit",
             next_step="try again; if it stays so, look for what slows the link",
         )
+    if standstill.read:
+        # A way to the unit that opens again only later would bring it a clear that nobody looked out for.
+        limits = replace(limits, connect_ms=min(limits.connect_ms, max(1, int((FRESH_S - age_s) * 1000))))
     visit.writer.append(Kind.CLEAR, {"unit": unit, "request": request.hex().upper(), "standstill": standstill.words})
     guard = replace(visit.guard(Phase.CLEARING), clearing=ClearPermit(unit=unit))
-    kept = visit.ask({unit: _one(Request(unit, request))}, during="clear", guard=guard, to_the_end=True)
+    kept = visit.ask({unit: _one(Request(unit, request))}, during="clear", guard=guard, limits=limits, to_the_end=True)
     require_sent(kept, not_done=_NOT_CLEARED)
     return kept[-1]
 

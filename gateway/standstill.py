@@ -43,8 +43,10 @@ def speed_tellers(record: JobRecord) -> dict[str, tuple[int, ...]]:
     }
 
 
-def read_standstill(visit: Visit, *, stated_parked: bool, not_done: str) -> Standstill:
+def read_standstill(visit: Visit, *, stated_parked: bool, not_done: str) -> Standstill | None:
     """Read engine speed and road speed now, from every unit of the job that told them before.
+
+    None if the visit was stopped meanwhile. One unit that tells a speed is enough; each that does must tell zero.
 
     Args:
         visit: where to ask.
@@ -52,12 +54,14 @@ def read_standstill(visit: Visit, *, stated_parked: bool, not_done: str) -> Stan
         not_done: how the error begins, e.g. "Not cleared".
 
     Raises:
-        RefusedError: a value is not zero, was not answered, or no unit can tell and nobody stated it.
+        RefusedError: a value is not zero, or no unit told it just now and nobody stated it.
         LinkError: the way to the vehicle is broken.
     """
     tellers = speed_tellers(visit.record())
     read_at_s = time.monotonic()
     kept = visit.ask({unit: plan_live(unit, tellers[unit]) for unit in sorted(tellers)}, during="interlock")
+    if visit.stop.is_set():
+        return None
     require_sent(kept, not_done=not_done)
     fresh = [value for exchange in kept for value in live_values(exchange)]
     electric = visit.profile.electric_drive

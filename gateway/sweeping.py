@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator
+import time
+from collections import deque
+from collections.abc import Collection, Iterable, Iterator
 
 from decoders.values import (
     AnswerKind,
@@ -24,8 +26,12 @@ PRESENT = b"\x3e\x00"
 _NARROW = range(0x700, 0x7F0)
 _FUNCTIONAL = 0x7DF
 _TESTER = 0xF1
-_AT_ONCE = 16
-"""So many identifiers between two looks at engine and road speed: at 110 ms each they are never older than 2 s."""
+_LEGISLATED = frozenset(f"{number:03X}" for number in range(0x7E8, 0x7F0))
+"""Units answer under these. Source: ISO 15765-4."""
+
+_FRESH_S = 1.5
+"""So long after engine and road speed were read no request more is begun: the last one, asked again, is out before
+they are 2 s old."""
 
 _SAID = (AnswerKind.POSITIVE, AnswerKind.NEGATIVE)
 
@@ -33,7 +39,8 @@ _SAID = (AnswerKind.POSITIVE, AnswerKind.NEGATIVE)
 def sweep(visit: Visit, scan: int, *, known: Iterable[str], stated_parked: bool) -> tuple[Exchange, ...]:
     """Ask every diagnostic identifier whether anybody is there, and keep who answered under which.
 
-    Identifiers under which somebody is known to answer are left out: two senders of one identifier disturb each other.
+    Identifiers under which somebody is known to answer, or has answered in this very sweep, are left out: two senders
+    of one identifier disturb each other. The speeds are read again before they are 2 s old.
 
     Args:
         visit: where to ask.
@@ -47,13 +54,37 @@ def sweep(visit: Visit, scan: int, *, known: Iterable[str], stated_parked: bool)
     """
     guard = visit.guard(Phase.SWEEPING)
     kept: list[Exchange] = []
-    taken = frozenset(_answering_ids(known))
-    for plans in _portions(taken):
-        read_standstill(visit, stated_parked=stated_parked, not_done="Not swept")
-        if visit.stop.is_set():
-            break
-        kept += visit.ask(plans, during="scan", scan=scan, guard=guard)
+    taken = set(_answering_ids(known))
+    narrow = deque(functional_target(f"{number:03X}") for number in _NARROW if number != _FUNCTIONAL)
+    # Source: ISO 15765-2, normal fixed addressing: the pair is known, and units can be asked at once.
+    wide = deque(f"18DA{unit:02X}F1/18DAF1{unit:02X}" for unit in range(0x100) if unit != _TESTER)
+    for left, at_once in ((narrow, 1), (wide, min(visit.limits.window, visit.limits.window_begin))):
+        while left:
+            standstill = read_standstill(visit, stated_parked=stated_parked, not_done="Not swept")
+            if standstill is None or visit.stop.is_set():
+                return tuple(kept)
+            until_s = standstill.read_at_s + _FRESH_S
+            plans = {f"sweep {number}": ask_in_turn(left, taken, until_s=until_s) for number in range(at_once)}
+            kept += visit.ask(plans, during="scan", scan=scan, guard=guard)
     return tuple(kept)
+
+
+def ask_in_turn(left: deque[str], taken: set[str], *, until_s: float) -> Plan:
+    """Ask one target after the other, at least one, until none is left or the time is over.
+
+    Args:
+        left: the targets that are not asked yet, of all plans that share them; whoever asks one takes it away.
+        taken: identifiers under which somebody answers; those heard here come to them.
+        until_s: by the monotonic clock, when engine and road speed are to be looked at again.
+    """
+    while left:
+        target = left.popleft()
+        if _answers(target, taken):
+            continue
+        exchange = yield Request(target, PRESENT)
+        taken.update(answer.source for answer in exchange.answers)
+        if time.monotonic() > until_s:
+            return
 
 
 def swept_units(exchanges: Iterable[Exchange]) -> tuple[str, ...]:
@@ -91,25 +122,7 @@ def _answering_ids(known: Iterable[str]) -> Iterator[str]:
             yield text
 
 
-def _portions(taken: frozenset[str]) -> Iterator[dict[str, Plan]]:
-    narrow = [number for number in _NARROW if number != _FUNCTIONAL and not _answers(number, taken)]
-    for at in range(0, len(narrow), _AT_ONCE):
-        yield {"sweep": _ask_everybody(narrow[at : at + _AT_ONCE])}
-    # Source: ISO 15765-2, normal fixed addressing: the pair is known, and units can be asked at once.
-    wide = [f"18DA{unit:02X}F1/18DAF1{unit:02X}" for unit in range(0x100) if unit != _TESTER]
-    for at in range(0, len(wide), _AT_ONCE * 8):
-        yield {unit: _ask(unit) for unit in wide[at : at + _AT_ONCE * 8]}
-
-
-def _answers(number: int, taken: frozenset[str]) -> bool:
-    legislated = 0x7E8 <= number <= 0x7EF  # ISO 15765-4: units answer under these
-    return legislated or f"{number:03X}" in taken
-
-
-def _ask_everybody(numbers: Iterable[int]) -> Plan:
-    for number in numbers:
-        yield Request(functional_target(f"{number:03X}"), PRESENT)
-
-
-def _ask(unit: str) -> Plan:
-    yield Request(unit, PRESENT)
+def _answers(target: str, taken: Collection[str]) -> bool:
+    """True of a call to everybody under an identifier under which units answer."""
+    number = target.partition(":")[2]
+    return number in _LEGISLATED or number in taken

@@ -91,7 +91,7 @@ class FrameCollector:
             self.written += len(blob)
             self.dropped += self._dropped_now
             self._dropped_now = 0
-        self._room = min(self._most_waiting - len(self._waiting), self._most_in_visit - self.written)
+        self._room = min(self._most_waiting, self._most_in_visit - self.written) - len(self._waiting)
 
     def _payload(self, frames: Sequence[StoredFrame]) -> dict[str, Any]:
         payload: dict[str, Any] = {"link": self._link, "count": len(frames)}

@@ -124,6 +124,7 @@ class Visit:
         during: During,
         scan: int | None = None,
         guard: Guard | None = None,
+        limits: Limits | None = None,
         to_the_end: bool = False,
     ) -> tuple[Exchange, ...]:
         """Run plans over the link and give back what was kept, in order.
@@ -133,6 +134,7 @@ class Visit:
             during: what the exchanges belong to.
             scan: the scan's number, inside one.
             guard: what is allowed; by default reading.
+            limits: other time-outs than the visit's.
             to_the_end: True for what must not be torn, a clear and its read-back: `stop` waits until it is over.
         """
         kept: list[Exchange] = []
@@ -155,15 +157,16 @@ class Visit:
         stop = threading.Event() if to_the_end else self.stop
         self._tell(Begins(tuple(plans), during, scan))
         followed = {name: self._followed(name, plan) for name, plan in plans.items()}
+        allowed = guard or self.guard(Phase.READING)
         if not to_the_end:
+            # A round of watching comes again soon, and a unit that sleeps is asked often enough without that.
+            tries = 0 if allowed.phase is Phase.MOVING else self.limits.retries
             followed = {
-                name: retrying(
-                    plan, retries=self.limits.retries, busy_retries=self.limits.busy_retries, again=repeated.add
-                )
+                name: retrying(plan, retries=tries, busy_retries=self.limits.busy_retries, again=repeated.add)
                 for name, plan in followed.items()
             }
         try:
-            self.link.under(guard or self.guard(Phase.READING)).run(followed, keep, stop, self.limits)
+            self.link.under(allowed).run(followed, keep, stop, limits or self.limits)
         finally:
             # A plan that was never begun is not closed by the one around it.
             for plan in plans.values():

@@ -86,6 +86,9 @@ def asked_value(request: bytes) -> int | None:
 def told_values(request: bytes, data: bytes) -> tuple[tuple[int, LiveValue], ...]:
     """The values in a positive answer, each with its number; what does not decode, or is no number, tells nothing.
 
+    Nor does an answer with a value that was not asked for, or one value twice and differently: then it cannot be
+    told where one ends.
+
     Args:
         request: what was asked.
         data: the whole answer.
@@ -100,7 +103,8 @@ def told_values(request: bytes, data: bytes) -> tuple[tuple[int, LiveValue], ...
             told = list(_by_identifier(numbers, data))
     except DecodeError:
         return ()
-    return tuple(told) if {number for number, _value in told} <= set(numbers) else ()
+    once = len({(number, value.raw) for number, value in told}) == len({number for number, _value in told})
+    return tuple(told) if once and {number for number, _value in told} <= set(numbers) else ()
 
 
 def _by_identifier(numbers: tuple[int, ...], data: bytes) -> Iterator[tuple[int, LiveValue]]:

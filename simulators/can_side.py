@@ -24,8 +24,8 @@ __all__ = ["BusLoad", "CanSide", "Frame", "Physics", "Tap"]
 _MOST_IN_HAND, _MOST_ON_THE_WIRE = 50_000, 5000
 _FRAMES_KEPT, _TROUBLES_KEPT = 200_000, 1000
 _MS = 1_000_000
+_BREATH_NS = 20 * _MS
 _LONGEST, _LONGEST_FD = 8, 64  # ISO 11898-1, data bytes of a frame
-_BREATH_S = 0.02
 
 Deliver = Callable[[Frame], None]
 
@@ -159,12 +159,12 @@ class CanSide:
                 item = self._inbox.get_nowait() if wait_s == 0 else self._inbox.get(timeout=wait_s)
             except queue.Empty:
                 item = None
-            try:
-                with self._desk.lock:
+            with self._desk.lock:
+                try:
                     wait_s = self._step(item)
-            except Exception as error:  # a mistake of one unit must not silence all others
-                self.troubles.append(error)
-                wait_s = _BREATH_S
+                except Exception as error:  # as of a message that the car says to all
+                    self.troubles.append(error)
+                    wait_s = _BREATH_NS / 1e9
             self._hand_out()
 
     def _step(self, item: tuple[Tap, Frame] | None) -> float | None:
@@ -174,11 +174,7 @@ class CanSide:
             self._put(*item)
         self._say_to_all(now_ns)
         for port in [port for port, due_ns in self._due_ns.items() if due_ns <= now_ns]:
-            if self._desk.hears(port.text):
-                port.step(now_ns)
-            else:
-                port.drop()
-            self._follow(port, now_ns)
+            self._move(port, now_ns, partial(port.step, now_ns) if self._desk.hears(port.text) else port.drop)
         if self._wire is not None:
             self._let_through(self._wire, now_ns)
         due = [at_ns for at_ns, _, _ in self._broadcasts[:1]]
@@ -187,10 +183,16 @@ class CanSide:
         due += [] if wire_ns is None else [wire_ns]
         return max(0.0, (min(due) - time.monotonic_ns()) / 1e9) if due else None
 
-    def _follow(self, port: Port, now_ns: int) -> None:
-        """Note when a unit is to be moved on next: of many units only those that are due are looked at."""
+    def _move(self, port: Port, now_ns: int, step: Callable[[], None]) -> None:
+        """Let a unit do something, and note when it is to be moved on next: only those that are due are looked at."""
+        earliest_ns = 0
+        try:
+            step()
+        except Exception as error:  # a mistake of one unit must not silence all others
+            self.troubles.append(error)
+            earliest_ns = now_ns + _BREATH_NS
         if port.busy:
-            self._due_ns[port] = port.due_ns(now_ns)
+            self._due_ns[port] = max(earliest_ns, port.due_ns(now_ns))
         else:
             self._due_ns.pop(port, None)
 
@@ -200,8 +202,7 @@ class CanSide:
             self._at_ns, frame, sender = done
             self._arrived(sender, frame)
             if isinstance(sender, Port):
-                sender.sent(self._at_ns)
-                self._follow(sender, now_ns)
+                self._move(sender, now_ns, partial(sender.sent, self._at_ns))
 
     def _put(self, sender: Tap | Port | None, frame: Frame) -> None:
         """A frame of a tap, of a unit or of the car itself goes on the bus."""
@@ -225,11 +226,8 @@ class CanSide:
         hearing = self._listeners.get(key, ()) if port is None else (port,)
         for listener in hearing:
             if self._desk.hears(listener.text):
-                if listener is port:
-                    listener.hear(frame, self._at_ns)
-                else:
-                    listener.hear_all(frame, self._at_ns)
-                self._follow(listener, self._at_ns)
+                hear = listener.hear if listener is port else listener.hear_all
+                self._move(listener, self._at_ns, partial(hear, frame, self._at_ns))
 
     def _say_to_all(self, now_ns: int) -> None:
         while self._broadcasts and self._broadcasts[0][0] <= now_ns:
@@ -248,5 +246,6 @@ class CanSide:
                 try:
                     tap.deliver(frame)
                 except Exception as error:  # whatever a tester's side does, the bus goes on, without it
-                    self.troubles.append(error)
                     tap.close()
+                    with self._desk.lock:
+                        self.troubles.append(error)

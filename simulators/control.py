@@ -9,23 +9,23 @@ from __future__ import annotations
 
 import hmac
 import json
-import selectors
+import queue
 import socket
 import threading
-from collections.abc import Mapping
-from contextlib import suppress
-from typing import Protocol, Self
+from collections.abc import Callable, Mapping
+from typing import Protocol
 
 from simulators.car import ActResult
 from simulators.errors import BenchError
+from simulators.serving import HIGHEST_PORT, HOST, Client, Door, listen
 
-HOST = "127.0.0.1"
 LONGEST_LINE = 8192
 CONNECT_S = 5.0
 LONGEST_ACTION_S = 900.0  # a week of driving, the longest there is, takes some minutes
 _MOST_CLIENTS = 256
-_HIGHEST_PORT = 65_535
-_BREATH_S = 0.05
+_MOST_UNREAD = 1 << 16  # bytes that a client may leave unread before it is put out
+_MOST_IN_HAND = 1000  # lines of one client
+_ACTION = b'"action"'  # only a line with this word can move the car
 
 
 class Moved(Protocol):
@@ -43,39 +43,38 @@ class _RefusedError(Exception):
     """A line from somebody who does not know the token."""
 
 
-class _Client:
-    """One connection and what came of its next line so far."""
+class _Client(Client):
+    """One connection and what came of its next line so far.
 
-    def __init__(self, sock: socket.socket) -> None:
-        self.sock = sock
-        self.unread = bytearray()
+    Attributes:
+        in_hand: how many of its lines wait until the car has been moved.
+    """
 
-    def lines(self) -> list[bytes]:
-        """What came, cut into whole lines; the rest stays.
+    def __init__(self, sock: socket.socket, hear: Callable[[_Client, bytes], None]) -> None:
+        super().__init__(sock, most_unread=_MOST_UNREAD)
+        self.in_hand = 0
+        self._hear = hear
+        self._begun = b""
 
-        Raises:
-            OSError: the client is gone.
-        """
-        data = self.sock.recv(LONGEST_LINE)
-        if not data:
-            raise ConnectionResetError
-        *whole, rest = (self.unread + data).split(b"\n")
-        self.unread = rest
-        return [bytes(line) for line in whole]
+    def take(self, data: bytes) -> None:
+        *whole, self._begun = (self._begun + data).split(b"\n")
+        for line in whole:
+            self._hear(self, line)
+        if len(self._begun) > LONGEST_LINE:
+            self.let_go(f"a line has at most {LONGEST_LINE} bytes")
 
     def say(self, form: Mapping[str, object]) -> None:
-        """Send a line.
+        """Queue a line."""
+        self.queue(json.dumps(form).encode() + b"\n")
 
-        Raises:
-            OSError: the client is gone, or asks without reading.
-        """
-        data = json.dumps(form).encode() + b"\n"
-        if self.sock.send(data) < len(data):
-            raise BlockingIOError
+    def let_go(self, why: str) -> None:
+        """Say why, and take nothing more."""
+        self.say({"error": why})
+        self.is_ending = True
 
 
-class ControlPort:
-    """Serves a car's actions until closed. Starts at once; one thread for all clients.
+class ControlPort(Door[_Client]):
+    """Serves a car's actions until closed. Starts at once: one thread for all clients, one that moves the car.
 
     Args:
         car: what is moved.
@@ -90,87 +89,60 @@ class ControlPort:
     """
 
     def __init__(self, car: Moved, token: str, port: int = 0) -> None:
-        if not 0 <= port <= _HIGHEST_PORT:
-            raise BenchError(f"the control port is a number from 0 to {_HIGHEST_PORT}, not {port}")
-        try:
-            self._listener = socket.create_server((HOST, port), backlog=128)
-        except OSError as error:
-            raise BenchError(f"the control port cannot be {port} on {HOST}: {error.strerror}") from error
-        self._listener.setblocking(False)
-        self.port: int = self._listener.getsockname()[1]
+        listener = listen(
+            port,
+            no_port=f"the control port is a number from 0 to {HIGHEST_PORT}, not {port}",
+            in_use=f"the control port cannot be {port} on {HOST}",
+        )
+        self.port: int = listener.getsockname()[1]
         self._car = car
         self._token = token.encode()
-        self._clients: set[_Client] = set()
-        self._selector = selectors.DefaultSelector()
-        self._bell, self._push = socket.socketpair()
-        for sock in (self._listener, self._bell):
-            self._selector.register(sock, selectors.EVENT_READ)
-        self._stop = threading.Event()
-        self._closing = threading.Lock()
-        self._thread = threading.Thread(target=self._serve, name=f"bench control {self.port}")
-        self._thread.start()
+        self._to_do: queue.SimpleQueue[tuple[_Client, bytes] | None] = queue.SimpleQueue()
+        super().__init__(f"bench control {self.port}", listener)
+        self._mover = threading.Thread(target=self._move, name=f"bench mover {self.port}", daemon=False)
+        self._mover.start()
 
     def close(self) -> None:
-        """Stop serving; the thread is gone and every socket closed when this returns. May be called again."""
-        with self._closing:
-            if self._stop.is_set():
-                return
-            self._stop.set()
-            self._push.send(b"\0")
-            self._thread.join()
-            for client in tuple(self._clients):
-                self._drop(client)
-            self._selector.close()
-            for sock in (self._listener, self._bell, self._push):
-                sock.close()
+        """Stop serving; the threads are gone and every socket closed when this returns. May be called again.
 
-    def __enter__(self) -> Self:
-        return self
+        What was begun is done before, which may take minutes; what is still to be done is not.
+        """
+        self._stop.set()
+        self._to_do.put(None)
+        self._mover.join()
+        super().close()
 
-    def __exit__(self, *error: object) -> None:
-        self.close()
+    def _welcome(self, port: socket.socket) -> _Client | None:
+        return _Client(port, self._hear) if len(self._clients) < _MOST_CLIENTS else None
 
-    def _serve(self) -> None:
-        while not self._stop.is_set():
-            for key, _ in self._selector.select():
-                if isinstance(key.data, _Client):
-                    self._hear(key.data)
-                elif key.fileobj is self._listener:
-                    self._accept()
+    def _hear(self, client: _Client, line: bytes) -> None:
+        """Answer a line at once, unless the car is to be moved, or the client's own lines before it are not done."""
+        with client.queueing:
+            waits = client.in_hand > 0 or _ACTION in line
+            client.in_hand += waits
+        if client.in_hand > _MOST_IN_HAND:
+            raise ConnectionAbortedError
+        if waits:
+            self._to_do.put((client, line))
+        else:
+            self._reply(client, line)
 
-    def _accept(self) -> None:
-        try:
-            sock, _ = self._listener.accept()
-        except OSError:
-            self._stop.wait(_BREATH_S)  # it went again, or no file descriptor is left: no reason to spin
+    def _move(self) -> None:
+        while (item := self._to_do.get()) is not None:
+            client, line = item
+            if not self._stop.is_set():
+                self._reply(client, line)
+            with client.queueing:
+                client.in_hand -= 1
+            self.wake(client)
+
+    def _reply(self, client: _Client, line: bytes) -> None:
+        if client.is_ending:
             return
-        if len(self._clients) == _MOST_CLIENTS:
-            sock.close()
-            return
-        sock.setblocking(False)
-        client = _Client(sock)
-        self._clients.add(client)
-        self._selector.register(sock, selectors.EVENT_READ, client)
-
-    def _drop(self, client: _Client) -> None:
-        self._selector.unregister(client.sock)
-        self._clients.remove(client)
-        client.sock.close()
-
-    def _hear(self, client: _Client) -> None:
         try:
-            for line in client.lines():
-                if self._stop.is_set():
-                    return
-                client.say(self._answer(line))
-            if len(client.unread) > LONGEST_LINE:
-                raise _RefusedError(f"a line has at most {LONGEST_LINE} bytes")
+            client.say(self._answer(line))
         except _RefusedError as error:
-            with suppress(OSError):
-                client.say({"error": str(error)})
-            self._drop(client)
-        except OSError:
-            self._drop(client)
+            client.let_go(str(error))
 
     def _answer(self, line: bytes) -> dict[str, object]:
         try:

@@ -74,6 +74,7 @@ class Desk:
             BenchError: the action is unknown, its arguments are off, or it is impossible now.
         """
         with self.lock:
+            self._prune_all()  # it befalls the unit that is there, not a donor whose time is over
             result = self.car.act(action, **arguments)
             for unit, kinds in self._on.items():
                 for on in kinds.values():
@@ -121,8 +122,7 @@ class Desk:
     def disturbances(self) -> Mapping[str, tuple[str, ...]]:
         """The kinds that are switched on, by unit."""
         with self.lock:
-            for unit in tuple(self._on):
-                self._prune(unit)
+            self._prune_all()
             return {unit: tuple(kinds) for unit, kinds in self._on.items()}
 
     def lose_supply(self, unit: str, away_ms: int) -> None:
@@ -179,6 +179,10 @@ class Desk:
                 on.left -= 1
         self._prune(unit)
         return replies
+
+    def _prune_all(self) -> None:
+        for unit in tuple(self._on):
+            self._prune(unit)
 
     def _prune(self, unit: str) -> None:
         now_ms = _now_ms()

@@ -3,95 +3,51 @@
 from __future__ import annotations
 
 import os
-import selectors
 import socket
-import threading
 import time
-from collections.abc import Callable
-from contextlib import suppress
-from typing import Protocol, Self
 
 from simulators.desk import Desk
 from simulators.dongle_faults import KINDS, DongleFaults
 from simulators.dongle_lines import Dongle
 from simulators.errors import BenchError
+from simulators.serving import HIGHEST_PORT, HOST, Client, Door, Port, listen
 
 __all__ = ["KINDS", "DongleDoor", "DonglePty"]
 
-HOST = "127.0.0.1"
 _MOST_CLIENTS = 256
-_CHUNK = 4096
-_HIGHEST_PORT = 65_535
 _MOST_UNREAD = 1 << 16  # bytes that a client may leave unread; what comes behind them is lost
-_BREATH_S = 0.05
 
 
-class _Port(Protocol):
-    """Where bytes come from and go to, without waiting."""
-
-    def fileno(self) -> int: ...
-
-    def recv(self, size: int, /) -> bytes: ...
-
-    def send(self, data: bytes, /) -> int: ...
-
-    def close(self) -> None: ...
-
-
-class _Client:
+class _Client(Client):
     """One port with the dongle behind it."""
 
-    def __init__(self, port: _Port, dongle: Dongle) -> None:
-        self.port = port
+    def __init__(self, port: Port, dongle: Dongle) -> None:
+        super().__init__(port, most_unread=_MOST_UNREAD)
         self.dongle = dongle
-        self.unsent = bytearray()
 
-    def hear(self) -> None:
-        """Take what came.
+    def take(self, data: bytes) -> None:
+        self.dongle.feed(data, _now_us())
 
-        Raises:
-            OSError: the client is gone.
-        """
-        with suppress(BlockingIOError):
-            data = self.port.recv(_CHUNK)
-            if not data:
-                raise ConnectionResetError
-            self.dongle.feed(data, _now_us())
-
-    def write(self) -> None:
-        """Write what is due, as much as the port takes.
-
-        Raises:
-            OSError: the client is gone.
-        """
-        self.unsent += self.dongle.say(_now_us())
-        del self.unsent[_MOST_UNREAD:]
-        if self.unsent:
-            with suppress(BlockingIOError):
-                del self.unsent[: self.port.send(bytes(self.unsent))]
+    def say(self) -> bool:
+        """Queue what is due, as far as there is room; True if that is news to the door."""
+        said = self.dongle.say(_now_us())[: max(0, _MOST_UNREAD - len(self.unsent))]
+        return bool(said) and self.queue(said)
 
 
-class _Door:
-    """One thread that serves every client of a door until it is closed.
+class _Door(Door[_Client]):
+    """Dongles in one car that share their faults.
 
     Attributes:
         link: the link address that a user types.
     """
 
-    def __init__(self, desk: Desk, link: str, *, listener: socket.socket | None = None) -> None:
+    def __init__(
+        self, desk: Desk, link: str, *, listener: socket.socket | None = None, port: Port | None = None
+    ) -> None:
         self.link = link
         self._desk = desk
-        self._listener = listener
         self._faults = DongleFaults()
-        self._clients: set[_Client] = set()
-        self._selector = selectors.DefaultSelector()
-        self._bell, self._push = socket.socketpair()
-        self._selector.register(self._bell, selectors.EVENT_READ)
-        if listener is not None:
-            self._selector.register(listener, selectors.EVENT_READ)
-        self._stop = threading.Event()
-        self._closing = threading.Lock()
-        self._thread = threading.Thread(target=self._serve, name=link)
+        super().__init__(link, listener, client=None if port is None else self._client(port))
 
     def disturb(self, kind: str, **arguments: int | str) -> None:
         """Switch on a fault of cheap dongles; `KINDS` says which there are and what they take.
@@ -114,74 +70,18 @@ class _Door:
         """
         self._faults.settle(kind)
 
-    def close(self) -> None:
-        """Stop serving; the thread is gone and every port closed when this returns."""
-        with self._closing:
-            if self._stop.is_set():
-                return
-            self._stop.set()
-            self._push.send(b"\0")
-            self._thread.join()
-            for client in tuple(self._clients):
-                self._drop(client)
-            self._selector.close()
-            for end in (self._bell, self._push, self._listener):
-                if end is not None:
-                    end.close()
+    def _client(self, port: Port) -> _Client:
+        return _Client(port, Dongle(self._desk, self._faults))
 
-    def __enter__(self) -> Self:
-        return self
+    def _welcome(self, port: socket.socket) -> _Client | None:
+        return self._client(port) if len(self._clients) < _MOST_CLIENTS else None
 
-    def __exit__(self, *error: object) -> None:
-        self.close()
-
-    def _add(self, port: _Port) -> None:
-        client = _Client(port, Dongle(self._desk, self._faults))
-        self._clients.add(client)
-        self._selector.register(port, selectors.EVENT_READ, client)
-
-    def _drop(self, client: _Client) -> None:
-        self._selector.unregister(client.port)
-        self._clients.remove(client)
-        client.port.close()
-
-    def _serve(self) -> None:
-        while not self._stop.is_set():
-            for key, events in self._selector.select(self._patience_s()):
-                if key.data is not None and events & selectors.EVENT_READ:
-                    self._try(key.data, key.data.hear)
-                elif key.fileobj is self._listener:
-                    self._accept(self._listener)
-            for client in tuple(self._clients):
-                self._try(client, client.write)
-            for client in self._clients:
-                wanted = selectors.EVENT_READ | (selectors.EVENT_WRITE if client.unsent else 0)
-                if self._selector.get_key(client.port).events != wanted:
-                    self._selector.modify(client.port, wanted, client)
-
-    def _patience_s(self) -> float | None:
-        """How long there is nothing to say; None for as long as nobody asks."""
-        due = [at_us for client in self._clients if (at_us := client.dongle.due_us) is not None]
-        return max(0, min(due) - _now_us()) / 1_000_000 if due else None
-
-    def _try(self, client: _Client, step: Callable[[], None]) -> None:
-        try:
-            step()
-        except OSError:
-            self._drop(client)
-
-    def _accept(self, listener: socket.socket) -> None:
-        try:
-            connection, _peer = listener.accept()
-        except OSError:
-            self._stop.wait(_BREATH_S)  # no file descriptor is left: a client must leave first
-            return
-        if len(self._clients) == _MOST_CLIENTS:
-            connection.close()
-            return
-        connection.setblocking(False)
-        connection.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
-        self._add(connection)
+    def _tick(self, now_s: float) -> float | None:  # noqa: ARG002 - a dongle reckons in microseconds
+        for client in self._clients:
+            if client.say():
+                self.wake(client)
+        due_us = [at_us for client in self._clients if (at_us := client.dongle.due_us) is not None]
+        return min(due_us) / 1_000_000 if due_us else None
 
 
 class DongleDoor(_Door):
@@ -199,16 +99,13 @@ class DongleDoor(_Door):
     """
 
     def __init__(self, desk: Desk, port: int = 0) -> None:
-        if not 0 <= port <= _HIGHEST_PORT:
-            raise BenchError(f"the dongle's port is a number from 0 to {_HIGHEST_PORT}, not {port}")
-        try:
-            listener = socket.create_server((HOST, port), backlog=128)
-        except OSError as error:
-            raise BenchError(f"the dongle cannot have port {port} on {HOST}: {error.strerror}") from error
-        listener.setblocking(False)
+        listener = listen(
+            port,
+            no_port=f"the dongle's port is a number from 0 to {HIGHEST_PORT}, not {port}",
+            in_use=f"the dongle cannot have port {port} on {HOST}",
+        )
         self.port: int = listener.getsockname()[1]
         super().__init__(desk, f"dongle:socket://{HOST}:{self.port}", listener=listener)
-        self._thread.start()
 
 
 class _Terminal:
@@ -228,7 +125,7 @@ class _Terminal:
     def recv(self, size: int, /) -> bytes:
         return os.read(self._own, size)
 
-    def send(self, data: bytes, /) -> int:
+    def send(self, data: bytearray, /) -> int:
         return os.write(self._own, data)
 
     def close(self) -> None:
@@ -254,9 +151,7 @@ class DonglePty(_Door):
             raise BenchError("this machine has no pseudo terminals; use the dongle's TCP port")
         terminal = _Terminal()
         self.path = terminal.path
-        super().__init__(desk, f"dongle:{self.path}")
-        self._add(terminal)
-        self._thread.start()
+        super().__init__(desk, f"dongle:{self.path}", port=terminal)
 
 
 def _now_us() -> int:

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Mapping
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 from enum import Enum, auto
 from functools import lru_cache
 
@@ -94,9 +94,9 @@ class Reader:
         self._is_overlong = False
         said = Said(reply=ERROR) if too_long else read_line(line, self.mode)
         self.mode = said.mode or self.mode
-        if said.reply == OK:
+        if said.reply == OK and said.frame is None:
             self.bitrate = read_bitrate(line) or self.bitrate
-        return replace(said, bitrate=self.bitrate)
+        return Said(reply=said.reply, frame=said.frame, mode=said.mode, bitrate=self.bitrate)
 
 
 def read_bitrate(line: bytes) -> int | None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import gc
 import json
 import subprocess
 import sys
@@ -98,6 +99,7 @@ def ours(bench: BenchProcess, window: int) -> tuple[float, float, list[Exchange]
         with store.writer(job, actor="speed") as writer:
             visit = visit_vehicle(store, writer, link, in_force)
             plans = {unit: reading(unit) for unit in bench.units}
+            gc.freeze()  # as the commands do
             bench.ask("begin")
             began_s, busy_s = time.perf_counter(), time.process_time()
             kept = visit.ask(plans, during="scan", scan=1)

@@ -165,6 +165,24 @@ def test_a_unit_that_answers_when_it_is_asked_again_is_told_anew(progress: ScanP
     assert ["lists none"] == [look.words for look in progress.looks.values()]
 
 
+@pytest.mark.parametrize(
+    ("outcome", "is_waited_for"),
+    [
+        (Outcome.ANSWERED, False),
+        (Outcome.REFUSED, False),
+        (Outcome.UNSENT, False),
+        (Outcome.SILENT, True),  # it may be asked the same again
+        (Outcome.DAMAGED, True),
+    ],
+)
+def test_who_has_answered_and_was_asked_nothing_since_is_not_waited_for(
+    progress: ScanProgress, outcome: Outcome, is_waited_for: bool
+) -> None:
+    feed(progress, begins(BRAKES, ENGINE), asks(BRAKES), asks(ENGINE), kept(BRAKES, outcome))
+    assert is_waited_for == (BRAKES in progress.waiting)
+    assert ENGINE in progress.waiting
+
+
 def test_nobody_is_waited_for_when_asking_is_over(progress: ScanProgress) -> None:
     assert not any("waiting" in line for line in feed(progress, begins(BRAKES), asks(BRAKES), Over()))
 

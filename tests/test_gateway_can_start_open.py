@@ -11,6 +11,7 @@ from dataclasses import replace
 import can
 import pytest
 import serial.tools.list_ports
+from can.broadcastmanager import ThreadBasedCyclicSendTask
 from can_help import plain_unit
 from can_start_help import QUICK, Car, FakeBus, close_at_once, message
 from serial.tools.list_ports_common import ListPortInfo
@@ -261,6 +262,9 @@ def test_a_car_that_talks_is_found_by_an_slcan_adapter_that_only_listens(opened:
     )
     opened.callback(others.shutdown)
     task = others.send_periodic(message(0x1A0, "0011"), 0.005)
+    assert isinstance(task, ThreadBasedCyclicSendTask)
+    assert task.thread is not None
+    opened.callback(task.thread.join, 5)  # or it sends on a bus that is shut down
     opened.callback(task.stop)
     with open_link(door.link) as link:
         found = start_up_of(link)

@@ -130,7 +130,7 @@ def test_p2_counts_from_the_acknowledgement() -> None:
         (0x02, Outcome.UNSENT, "does not know the tester address (02)"),
         (0x03, Outcome.UNSENT, "knows no such address (03)"),
         (0x04, Outcome.UNSENT, "too long for the gateway (04)"),
-        (0x05, Outcome.UNSENT, "out of memory (05)"),
+        (0x05, Outcome.UNSENT, "out of memory: it may need --one-at-a-time (05)"),
         (0x06, Outcome.DAMAGED, "cannot reach the unit (06)"),
         (0x07, Outcome.UNSENT, "does not know the unit's network (07)"),
         (0x08, Outcome.DAMAGED, "could not hand the request to the unit (08)"),

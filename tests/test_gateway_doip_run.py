@@ -138,16 +138,11 @@ def test_a_group_that_nobody_acknowledged_says_so_and_has_no_outcome() -> None:
     assert (None, "the gateway never acknowledged the request") == (exchange.outcome, exchange.trouble)
 
 
-def test_another_group_or_none_is_an_option() -> None:
-    with FakeEntity() as entity:
-        with connect(f"{entity.link}?group=E410") as link:
-            assert ("functional:doip:E410",) == link.functional_targets
-            (other,) = ask(link, READ, target="functional:doip:E400")
-        with connect(f"{entity.link}?group=none") as link:
-            assert () == link.functional_targets
-            (none,) = ask(link, READ, target="functional:doip:E400")
-    assert [Outcome.UNSENT] * 2 == [other.outcome, none.outcome]
-    assert "E410" in str(other.trouble)
+def test_a_vehicle_without_a_group_is_told_so() -> None:
+    with FakeEntity() as entity, connect(f"{entity.link}?group=none") as link:
+        assert () == link.functional_targets
+        (none,) = ask(link, READ, target="functional:doip:E400")
+    assert Outcome.UNSENT is none.outcome
     assert [] == entity.requests
 
 

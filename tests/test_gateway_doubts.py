@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from decoders.values import CanId
+from decoders.values import Answer, AnswerKind, CanId, Exchange, Outcome
 from gateway.links.other_testers import OtherTesters, confuses, reaches
 from gateway.links.unanswered import Unanswered
 
@@ -13,17 +13,35 @@ SOME, ALL, NONE_LISTED = b"\x19\x02\x01", b"\x19\x02\xff", b"\x59\x02\xff"
 ENGINE, GEARS = CanId(0x7E0, False), CanId(0x7E1, False)
 
 
+def ended(request: bytes, outcome: Outcome, *kinds: AnswerKind) -> Exchange:
+    answers = tuple(Answer(source="7E8", data=b"\x7f", first_us=1, last_us=1, kind=kind) for kind in kinds)
+    return Exchange(link="can:virtual:x", target="7E0/7E8", request=request, outcome=outcome, answers=answers)
+
+
 @pytest.fixture
 def left_open() -> Unanswered:
-    made = Unanswered(10 * SECOND_NS)
-    made.ended(SOME, 0, answered=False)
+    made = Unanswered(2 * SECOND_NS, 30 * SECOND_NS)
+    made.ended(ended(SOME, Outcome.SILENT), 0, SECOND_NS // 10)
     return made
+
+
+def doubted(waiting: Unanswered, request: bytes, answer: bytes, now_ns: int = SECOND_NS) -> str | None:
+    found = waiting.doubt(request, answer, now_ns - 1000, now_ns)
+    return None if found is None else found.words
 
 
 def test_a_list_may_be_the_one_that_was_asked_for_before(left_open: Unanswered) -> None:
     # ISO 14229-1: 59 02 repeats no mask.
-    assert "it may be the late answer to 19 02 01" == left_open.doubt(ALL, NONE_LISTED, SECOND_NS)
-    assert left_open.doubt(ALL, NONE_LISTED, SECOND_NS) is None, "a doubt is raised once"
+    assert "it may be the late answer to 19 02 01" == doubted(left_open, ALL, NONE_LISTED)
+
+
+def test_a_doubt_waits_for_the_other_answer_and_then_nothing_is_open(left_open: Unanswered) -> None:
+    found = left_open.doubt(ALL, NONE_LISTED, SECOND_NS // 2, SECOND_NS)
+    # Asked half a second apart, so answered about half a second apart.
+    assert found is not None
+    assert SECOND_NS + SECOND_NS // 2 * 5 // 4 == found.until_ns
+    left_open.ended(ended(ALL, Outcome.DAMAGED), SECOND_NS // 2, found.until_ns)
+    assert doubted(left_open, SOME, NONE_LISTED, found.until_ns + 1) is None
 
 
 @pytest.mark.parametrize(
@@ -38,25 +56,42 @@ def test_a_list_may_be_the_one_that_was_asked_for_before(left_open: Unanswered) 
 def test_what_can_belong_to_one_request_only_raises_no_doubt(
     left_open: Unanswered, request_: bytes, answer: bytes
 ) -> None:
-    assert left_open.doubt(request_, answer, SECOND_NS) is None
+    assert doubted(left_open, request_, answer, SECOND_NS) is None
 
 
 def test_a_refusal_names_its_service_only(left_open: Unanswered) -> None:
-    assert left_open.doubt(ALL, b"\x7f\x19\x31", SECOND_NS) is not None
+    assert doubted(left_open, ALL, b"\x7f\x19\x31", SECOND_NS) is not None
 
 
 def test_a_unit_that_has_answered_owes_nothing(left_open: Unanswered) -> None:
-    left_open.ended(b"\x3e\x00", SECOND_NS, answered=True)
-    assert left_open.doubt(ALL, NONE_LISTED, SECOND_NS) is None
+    left_open.ended(ended(b"\x3e\x00", Outcome.ANSWERED), SECOND_NS, SECOND_NS)
+    assert doubted(left_open, ALL, NONE_LISTED, SECOND_NS) is None
 
 
-def test_of_two_equal_requests_one_answer_is_still_to_come(left_open: Unanswered) -> None:
-    left_open.ended(SOME, SECOND_NS, answered=True)
-    assert left_open.doubt(ALL, NONE_LISTED, SECOND_NS) is not None
+def test_what_was_never_sent_leaves_nothing_open() -> None:
+    made = Unanswered(SECOND_NS, SECOND_NS)
+    made.ended(ended(SOME, Outcome.UNSENT), 0, 0)
+    assert doubted(made, ALL, NONE_LISTED, 0) is None
 
 
 def test_after_a_while_no_answer_comes_any_more(left_open: Unanswered) -> None:
-    assert left_open.doubt(ALL, NONE_LISTED, 11 * SECOND_NS) is None
+    assert doubted(left_open, ALL, NONE_LISTED, 3 * SECOND_NS) is None
+
+
+def test_a_unit_that_said_its_answer_is_to_come_has_longer() -> None:
+    # ISO 14229-1, 78: the answer may take until P2* is over, again and again.
+    made = Unanswered(2 * SECOND_NS, 30 * SECOND_NS)
+    made.ended(ended(SOME, Outcome.DAMAGED, AnswerKind.PENDING), 0, SECOND_NS)
+    assert doubted(made, ALL, NONE_LISTED, 20 * SECOND_NS) is not None
+
+
+def test_after_two_equal_requests_a_second_answer_is_awaited_as_long_as_they_were_apart(left_open: Unanswered) -> None:
+    half_ns = SECOND_NS // 2
+    assert SECOND_NS + half_ns * 5 // 4 == left_open.second_due_ns(SOME, half_ns, SECOND_NS)
+    assert 0 == left_open.second_due_ns(ALL, half_ns, SECOND_NS)
+    assert 0 == left_open.second_due_ns(SOME, 9 * SECOND_NS, 9 * SECOND_NS), "so late it does not come any more"
+    left_open.ended(ended(SOME, Outcome.ANSWERED), half_ns, SECOND_NS)
+    assert doubted(left_open, ALL, NONE_LISTED) is not None, "one of the two may still be owed"
 
 
 @pytest.mark.parametrize(

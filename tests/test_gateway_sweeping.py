@@ -14,7 +14,7 @@ from gateway.scanning import take_scan
 from gateway.sweeping import strangers, swept_units
 from sessions.store import Store
 
-QUICK = {"scan.functional_ms": 15, "scan.p2_ms": 60}
+QUICK = {"scan.functional_ms": 6, "scan.p2_ms": 60}
 """A swept identifier is waited for this long: the simulated car without physics answers in a millisecond or two."""
 
 

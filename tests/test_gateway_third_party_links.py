@@ -225,7 +225,7 @@ def fails(*_: object) -> object:
 @pytest.mark.parametrize(
     ("opens", "message"),
     [
-        (no_link, "is no link: it lacks address, functional_targets, run"),
+        (no_link, "is no link: it lacks address, functional_targets, how_opened, run"),
         (wrong_name, "calls itself 'can:socketcan:can0' and not 'tin:x'"),
         (fails, "the driver says no"),
         (lambda: None, "TypeError"),
@@ -241,6 +241,23 @@ def test_what_goes_wrong_while_it_is_opened_is_a_link_error(
     assert message in caught.value.message
     assert MODULE in caught.value.message
     assert caught.value.next_step
+
+
+@pytest.mark.parametrize("lacking", ["how_opened", "set_trace", "run"])
+def test_what_lacks_a_part_of_a_link_is_told_when_it_is_opened_and_closed(
+    package: Package, offer: Offer, lacking: str
+) -> None:
+    closed: list[str] = []
+    parts = ("functional_targets", "how_opened", "run", "set_trace", "__enter__", "__exit__")
+    made = types.SimpleNamespace(address="tin:x", close=lambda: closed.append("tin:x"))
+    for part in parts:
+        if part != lacking:
+            setattr(made, part, None)
+    package.opening = lambda *_: made  # type: ignore[attr-defined]
+    offer(("tin", f"{MODULE}:opening"))
+    with pytest.raises(LinkError, match=f"it lacks {lacking}$"):
+        open_link("tin:x")
+    assert ["tin:x"] == closed
 
 
 def test_its_own_clear_words_come_through(package: Package, offer: Offer) -> None:

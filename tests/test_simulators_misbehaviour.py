@@ -317,3 +317,18 @@ def test_a_donor_that_is_switched_on_twice_leaves_the_own_unit_on_the_shelf(desk
     desk.disturb(ENGINE, "donor", requests=1)
     desk.disturb(ENGINE, "donor", requests=1)
     assert (False, own) == (own == ask(desk, ENGINE, "22F190"), ask(desk, ENGINE, "22F190"))
+
+
+def test_what_is_done_to_the_car_when_a_donor_is_over_befalls_the_own_unit(desk: Desk, clock: list[int]) -> None:
+    desk.disturb(ENGINE, "donor", seconds=1)
+    clock[0] += 2000
+    desk.act("start_engine")
+    desk.act("idle", seconds=60)
+    moved = ask(desk, ENGINE, "22F190") + ask(desk, ENGINE, LIST)
+    other = Desk(SCENARIOS["warning-lamps"].new_car(1))
+    other.act("start_engine")
+    other.act("idle", seconds=60)
+    assert ask(other, ENGINE, "22F190") + ask(other, ENGINE, LIST) == moved
+    assert {monitor: unit.fault for monitor, unit in other.units[ENGINE].monitors.items()} == {
+        monitor: unit.fault for monitor, unit in desk.units[ENGINE].monitors.items()
+    }

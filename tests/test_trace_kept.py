@@ -167,6 +167,18 @@ def test_a_visit_keeps_no_more_frames_than_its_bound_and_goes_on_counting(shop: 
     assert (2, 2) == (taking.written, taking.dropped)
 
 
+def test_the_bound_of_a_visit_holds_though_blobs_are_written_before_the_rest(shop: Workshop) -> None:
+    taking = collector(shop, most_in_visit=MOST_IN_BLOB + 44)
+    for event in (Over(), Over(), Over()):
+        for _ in range(2 * MOST_IN_BLOB):
+            taking.take(BUS_FRAME)
+            if taking.waiting == MOST_IN_BLOB + 44:
+                taking._write(MOST_IN_BLOB)
+        taking(event)
+    assert MOST_IN_BLOB + 44 == taking.written == len(frames(shop))
+    assert 6 * MOST_IN_BLOB == taking.written + taking.dropped
+
+
 def test_nothing_seen_is_nothing_written(shop: Workshop) -> None:
     collector(shop)(Over())
     assert [] == blobs(shop)

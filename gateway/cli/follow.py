@@ -23,6 +23,7 @@ _PRESENT = b"\x3e\x00"
 _LIVE = (b"\x01", b"\x22\xf4")
 """Service 01, and service 22 with identifiers F4xx. Source: SAE J1979, SAE J1979-2."""
 
+_MAY_BE_REPEATED = (Outcome.DAMAGED, Outcome.SILENT)
 _LONG_WAIT_S = 2.0
 
 
@@ -166,6 +167,8 @@ def still_waiting(waiting: Waits, event: VisitEvent, clock: Clock) -> Waits:
     match event:
         case Asks(name=name, request=request):
             return {**waiting, name: Waiting(request.target, clock())}
+        case Kept(asked=asked) if asked.exchange.outcome not in _MAY_BE_REPEATED:
+            return {name: item for name, item in waiting.items() if item.unit != asked.exchange.target}
         case Ended(name=name):
             return {other: item for other, item in waiting.items() if other != name}
         case Over():

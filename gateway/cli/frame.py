@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import gc
 import getpass
 import json
 import os
@@ -226,6 +227,8 @@ def at_vehicle(frame: Frame, job: int, link: str) -> Iterator[Visit]:
             open_vehicle(link, settings.limits) as guarded,
             store.writer(job, actor=frame.who) as writer,
         ):
+            # What is loaded by now stays: to look through it again and again would keep the bus waiting.
+            gc.freeze()
             visit = visit_vehicle(store, writer, guarded, settings, stop=stop)
             if guarded.how_opened.notice:
                 frame.say(guarded.how_opened.notice, hang=0)

@@ -15,7 +15,7 @@ from gateway.links.base import DEFAULT_LIMITS, Limits, Link
 FORMS: Mapping[str, str] = {
     "can": "can:INTERFACE:CHANNEL[?bitrate=500000&fd=0]",
     "dongle": "dongle:PORT",
-    "doip": "doip:HOST[:PORT][?tls=1&ca=FILE&tester=0E80&group=E400]",
+    "doip": "doip:HOST[:PORT][?tls=1&ca=FILE&tester=0E80&group=none]",
     "sim": "sim:SCENARIO",
     "replay": "replay:STORE#JOB[?scan=N]",
 }

@@ -28,12 +28,14 @@ class Limits:
         ceiling_ms: one request altogether, whatever the unit sends meanwhile.
         functional_ms: how long answers to a functional request are collected after its last frame.
         settle_ms: how long to let the rest of a damaged answer go by before the next request.
+        late_ms: how long after a request was given up its answer may still come.
         linger_ms: how long an exchange stays open after its final answer, to catch repeated ones.
         window: most units asked at once.
         window_begin: units asked at once at the begin, until answers show that more may be.
         retries: how often a request that came to nothing is asked again, where the unit has shown itself before.
         busy_retries: the same for a unit that says it is busy (refusal 21).
-        connect_ms: opening the way to the vehicle altogether.
+        connect_ms: opening the way to the vehicle altogether; so long a request also waits for an end of what its unit
+            sends without being asked.
         listen_ms: how long a bus is listened to before anything is sent on it.
     """
 
@@ -45,9 +47,10 @@ class Limits:
     ceiling_ms: int = 30_000
     functional_ms: int = 110
     settle_ms: int = 150
+    late_ms: int = 1500
     linger_ms: int = 0
-    window: int = 32
-    window_begin: int = 8
+    window: int = 40
+    window_begin: int = 12
     retries: int = 1
     busy_retries: int = 3
     connect_ms: int = 15_000

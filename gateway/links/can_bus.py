@@ -84,7 +84,8 @@ class CanBus:
         until_s = time.perf_counter() + _FULL_S
         while True:
             try:
-                self._bus.send(message)
+                # None leaves it to the interface; those at a serial port would wait for ever for a port that is stuck.
+                self._bus.send(message, None if self._port is None else _FULL_S)
             except Exception as error:
                 if system_error_number(error) != errno.ENOBUFS or time.perf_counter() > until_s:
                     raise

@@ -29,6 +29,7 @@ _IN_TIME = (AnswerKind.POSITIVE, AnswerKind.NEGATIVE, AnswerKind.PENDING)
 _INTERRUPTED = "interrupted before an answer"
 _NOT_SENT = "interrupted before it was sent"
 _OTHER_TESTER = "another tester asks too: whose answer came cannot be told"
+_NEVER_QUIET = "what is sent without being asked does not end"
 _CEILING = "the answer was still coming when the time for it ran out"
 
 
@@ -45,6 +46,7 @@ class _Asked:
         conversation: what comes back, likewise.
         due_ns: when it ends if nothing more comes.
         turn: how many requests of the plan came before it.
+        held_ns: since when it waits for an end of what somebody sends without being asked; 0 for not at all.
     """
 
     plan: Plan
@@ -55,6 +57,7 @@ class _Asked:
     channel: Channel | None = None
     conversation: Conversation | None = None
     due_ns: int = 0
+    held_ns: int = 0
 
 
 class CanRun:
@@ -124,9 +127,8 @@ class CanRun:
         self._keep(exchange)
         now_ns = time.perf_counter_ns()
         source = None if asked.channel is None else asked.channel.address.source
-        if asked.channel is not None:
-            answered = exchange.outcome in (Outcome.ANSWERED, Outcome.REFUSED)
-            asked.channel.unanswered.ended(exchange.request, now_ns, answered=answered)
+        if asked.channel is not None and asked.conversation is not None:
+            asked.channel.unanswered.ended(exchange, asked.conversation.sent_ns or now_ns, now_ns)
         self._window.learn(
             exchange.outcome,
             heard_before=source in self._table.heard,
@@ -146,18 +148,36 @@ class CanRun:
         held: list[_Asked] = []
         while self._waiting and len(self._active) < self._window.size and self._table.down is None:
             asked = heapq.heappop(self._waiting)[-1]
-            if asked.trouble is not None:
-                self._end(asked, self._unsent(asked.request, asked.trouble))
-            elif asked.unit is None:
-                if self._active or self._wakes_ns:
-                    held.append(asked)
-                else:
-                    self._start_functional(asked)
+            if asked.trouble is None and self._start(asked):
+                if asked.unit is None:
+                    break
+                continue
+            trouble = asked.trouble or self._held_too_long(asked)
+            if trouble is not None:
+                self._end(asked, self._unsent(asked.request, trouble))
+                continue
+            held.append(asked)
+            if asked.unit is None:
                 break
-            elif not self._start_unit(asked, asked.unit):
-                held.append(asked)
         for asked in held:
             self._wait(asked)
+
+    def _start(self, asked: _Asked) -> bool:
+        """Ask; False while somebody sends what could be taken for an answer."""
+        if asked.unit is not None:
+            return self._start_unit(asked, asked.unit)
+        if self._active or self._wakes_ns:
+            return False
+        self._start_functional(asked)
+        return True
+
+    def _held_too_long(self, asked: _Asked) -> str | None:
+        """Why a waiting request is given up, or None: what is under way has a ceiling, what comes unasked has none."""
+        now_ns = time.perf_counter_ns()
+        under_way = bool(self._active) if asked.unit is None else asked.unit.response in self._responses
+        if under_way or not asked.held_ns:
+            asked.held_ns = now_ns
+        return _NEVER_QUIET if now_ns - asked.held_ns > self._limits.connect_ms * _MS else None
 
     def _start_unit(self, asked: _Asked, unit: UnitAddress) -> bool:
         """Ask a unit; False while what it answers could be taken for somebody else's."""
@@ -318,12 +338,13 @@ class CanRun:
         for asked in self._under_way:
             if now_ns < asked.due_ns or asked.conversation is None or self._table.down is not None:
                 continue
-            broken = _CEILING if self._is_receiving(asked) else None
-            if broken is not None and asked.channel is not None:
-                asked.channel.reset()
-                self._note_busy(asked.channel)
+            if self._is_receiving(asked):
+                asked.conversation.disturbed(_CEILING)
+                if asked.channel is not None:
+                    asked.channel.reset()
+                    self._note_busy(asked.channel)
             self._forget(asked)
-            self._end(asked, asked.conversation.finish(broken))
+            self._end(asked, asked.conversation.finish())
 
     def _forget(self, asked: _Asked) -> None:
         if asked.channel is None:
@@ -343,11 +364,14 @@ class CanRun:
             self._end(asked, self._unsent(asked.request, reason))
 
     def _interrupt(self) -> None:
+        now_ns = time.perf_counter_ns()
         for asked in self._under_way:
-            if asked.conversation is not None:
-                self._keep(asked.conversation.finish(_INTERRUPTED))
+            if asked.conversation is None:
+                continue
+            exchange = asked.conversation.finish(_INTERRUPTED)
             if asked.channel is not None:
-                asked.channel.unanswered.ended(asked.request.data, time.perf_counter_ns(), answered=False)
+                asked.channel.unanswered.ended(exchange, asked.conversation.sent_ns or now_ns, now_ns)
+            self._keep(exchange)
         for _turn, _order, asked in sorted(self._waiting, key=lambda entry: entry[:2]):
             self._keep(self._unsent(asked.request, _NOT_SENT))
 

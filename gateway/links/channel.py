@@ -83,7 +83,7 @@ class Channel:
         self.address = address
         self.leftovers: deque[Arrival] = deque(maxlen=LEFTOVER_COUNT)
         self.previous_request: bytes | None = None
-        self.unanswered = Unanswered(limits.ceiling_ms * _MS)
+        self.unanswered = Unanswered(limits.late_ms * _MS, limits.ceiling_ms * _MS)
         self.failure: str | None = None
         self.frames_sent = 0
         self.last_frame_ns = 0

@@ -72,6 +72,7 @@ class Conversation(ABC):
         self._limits = limits
         self._previous = previous
         self._left_open = left_open
+        self._doubt_until_ns = 0
         self._heard: list[_Heard] = []
         self._begun_ns = 0
 
@@ -95,15 +96,21 @@ class Conversation(ABC):
         responder = self._responder(arrival.source)
         waiting = self._left_open(arrival.source)
         if waiting is not None and self.sent_ns is not None and arrival.first_ns >= self.sent_ns:
-            doubt = waiting.doubt(self.request.data, arrival.data, arrival.first_ns)
-            arrival = replace(arrival, damage=arrival.damage or doubt)
+            doubt = waiting.doubt(self.request.data, arrival.data, self.sent_ns, arrival.first_ns)
+            if doubt is not None:
+                arrival = replace(arrival, damage=arrival.damage or doubt.words)
+                self._doubt_until_ns = doubt.until_ns
         heard = _Heard(arrival, self._kind(arrival, responder))
         self._heard.append(heard)
         self._on_heard(heard, responder)
 
     @abstractmethod
     def disturbed(self, reason: str) -> None:
-        """Something came between: whatever is answered, it cannot be told to which request."""
+        """Something came between: whatever is answered, it cannot be told to which request.
+
+        Args:
+            reason: what, for `Exchange.trouble`.
+        """
 
     def due_ns(self, *, receiving: bool) -> int:
         """When this ends if nothing more comes; while a message is coming in, only the ceiling holds."""
@@ -137,19 +144,25 @@ class Conversation(ABC):
         last_ns = heard.arrival.last_ns
         if heard.kind is AnswerKind.DAMAGED:
             responder.damage = responder.damage or heard.arrival.damage or "the answer is cut short"
-            responder.due_ns = last_ns + self._limits.settle_ms * _MS
+            responder.due_ns = max(last_ns + self._limits.settle_ms * _MS, self._doubt_until_ns)
         elif heard.kind is AnswerKind.PENDING:
             responder.pending = True
             responder.due_ns = last_ns + self._limits.p2_star_ms * _MS
         elif heard.kind in _FINAL:
             responder.final = heard
-            responder.due_ns = last_ns + self._limits.linger_ms * _MS
+            responder.due_ns = max(last_ns + self._limits.linger_ms * _MS, self._second_due_ns(heard.arrival))
         else:
             # While this message was coming in the unit could not begin its answer.
             responder.due_ns += last_ns - heard.arrival.first_ns
             again = responder.final is not None and classify(self.request.data, heard.arrival.data) in _FINAL
             if heard.kind is AnswerKind.STRAY and again:
                 responder.damage = responder.damage or "two different answers came to one request"
+
+    def _second_due_ns(self, arrival: Arrival) -> int:
+        waiting = self._left_open(arrival.source)
+        if waiting is None or self.sent_ns is None:
+            return 0
+        return waiting.second_due_ns(self.request.data, self.sent_ns, arrival.last_ns)
 
     def _is_rest_of(self, arrival: Arrival, last: _Heard) -> bool:
         if last.arrival.damage is None:
@@ -199,6 +212,9 @@ class UnitConversation(Conversation):
 
     Args:
         crowd: how many other units are asked at the same time.
+
+    Attributes:
+        over: True if the request could not be delivered.
     """
 
     def __init__(
@@ -214,21 +230,16 @@ class UnitConversation(Conversation):
         super().__init__(link=link, request=request, limits=limits, previous=previous, left_open=left_open)
         self._unit = _Responder()
         self._p2_ns = (limits.p2_ms + crowd * limits.p2_crowd_ms) * _MS
-        self._disturbance: str | None = None
+        self.over = False
 
     def failed(self, reason: str) -> None:
-        """The unit did not take the whole request."""
+        """The unit did not take the whole request: nothing is to be awaited."""
         self._unit.damage = reason
+        self.over = True
 
     def disturbed(self, reason: str) -> None:
-        """Whatever the unit answers, it may have been asked by somebody else."""
+        """Whatever the unit answers, it may belong to something else."""
         self._unit.damage = self._unit.damage or reason
-        self._disturbance = self._disturbance or reason
-
-    @property
-    def over(self) -> bool:
-        """True if the request could not be delivered: nothing is to be awaited."""
-        return self.sent_ns is None and self._unit.damage is not None and self._disturbance is None
 
     def finish(self, broken: str | None = None) -> Exchange:
         """The exchange as it stands; anything but a whole answer or true silence is damaged."""
@@ -285,7 +296,7 @@ class FunctionalConversation(Conversation):
         return self._exchange(None, "; ".join(troubles) or None)
 
     def disturbed(self, reason: str) -> None:
-        """Somebody else asked everybody as well."""
+        """Whatever is answered, it may belong to something else."""
         self._disturbance = self._disturbance or reason
 
     def _responder(self, source: str) -> _Responder:

@@ -6,18 +6,25 @@ something else, may get an answer that nobody can tell from ours.
 
 from __future__ import annotations
 
+from typing import TypeVar
+
 from decoders.values import CanId
 
 _EVERYBODY = (CanId(0x7DF, False), CanId(0x18DB33F1, True))  # ISO 15765-4
-_KEPT = 64
+_KEPT, _KEPT_EACH = 4096, 16
+"""Identifiers, and requests under each. A bus carries some thousand frames a second, and each of them may look like a
+request; what counts is of the last tenth of one."""
+
 _SINGLE_FRAME, _FIRST_FRAME = 0, 1
+_Key = TypeVar("_Key")
+_Value = TypeVar("_Value")
 
 
 class OtherTesters:
     """Requests of others, by the identifier they were sent under."""
 
     def __init__(self) -> None:
-        self._asked_ns: dict[tuple[CanId, bytes], int] = {}
+        self._asked_ns: dict[CanId, dict[bytes, int]] = {}
 
     def heard(self, number: int, is_29_bit: bool, frame: bytes, now_ns: int) -> list[tuple[CanId, bytes]]:
         """Take a frame that is no answer of a unit we ask; gives the requests that it may be the beginning of.
@@ -33,18 +40,22 @@ class OtherTesters:
             data = _beginning(body)
             if data:
                 found.append((can_id, data))
-        for key in found:
-            self._asked_ns.pop(key, None)
-            self._asked_ns[key] = now_ns
-        while len(self._asked_ns) > _KEPT:
-            del self._asked_ns[next(iter(self._asked_ns))]
+        for can_id, data in found:
+            requests = self._asked_ns.pop(can_id, {})
+            requests.pop(data, None)
+            requests[data] = now_ns
+            self._asked_ns[can_id] = requests  # the newest stand last, of both
+            _shorten(requests, _KEPT_EACH)
+        _shorten(self._asked_ns, _KEPT)
         return found
 
     def confusing(self, can_id: CanId, request: bytes, since_ns: int) -> bool:
         """True if somebody asked this unit since then for what its answer could be mistaken with."""
         return any(
-            at_ns >= since_ns and reaches(asked, can_id) and confuses(data, request)
-            for (asked, data), at_ns in self._asked_ns.items()
+            at_ns >= since_ns and confuses(data, request)
+            for asked in (can_id, *_EVERYBODY)
+            if reaches(asked, can_id)
+            for data, at_ns in self._asked_ns.get(asked, {}).items()
         )
 
 
@@ -56,6 +67,11 @@ def reaches(asked: CanId, can_id: CanId) -> bool:
 def confuses(other: bytes, request: bytes) -> bool:
     """True if an answer to the other request may look like one to ours, and may say something else."""
     return other[:1] == request[:1] and other != request
+
+
+def _shorten(kept: dict[_Key, _Value], most: int) -> None:
+    while len(kept) > most:
+        del kept[next(iter(kept))]
 
 
 def _extended(number: int, is_29_bit: bool, frame: bytes) -> tuple[CanId, bytes]:

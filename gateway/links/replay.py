@@ -1,6 +1,7 @@
 """A recorded job that answers as the vehicle did then: each request with what was kept for it, in recorded order.
 
-What it gives back carries the replay's own address: what is read from a record never passes for a car.
+What it gives back carries the replay's own address: what is read from a record never passes for a car. Answers to
+what changed the vehicle are not given: an erase that was accepted then must not count as one that was accepted now.
 """
 
 from __future__ import annotations
@@ -23,11 +24,14 @@ from sessions.store import Store
 _CLOSED = "the link is closed"
 _NOT_SENT = "interrupted before it was sent"
 _NEVER = "the record holds no answer to this: it was never asked there"
+_CHANGES = frozenset({0x04, 0x14, 0x2E, 0x2F, 0x31})
+"""Services that erase, write, control or start something. Source: SAE J1979; ISO 14229-1."""
+_ONLY_READ = "a record is only read: nothing in the vehicle can be changed by it"
 _USED_UP = "the record holds no further answer to this: it was not asked more often there"
 
 
 class ReplayLink:
-    """A link to what is recorded; nothing is sent anywhere and nothing waits.
+    """A link to what is recorded; nothing is sent anywhere, nothing waits, and nothing is changed.
 
     Args:
         address: the address the journal gets.
@@ -91,6 +95,8 @@ class ReplayLink:
     def _answer(self, request: Request) -> Exchange:
         if self._closed:
             return self._unsent(request, _CLOSED)
+        if request.data[:1] and request.data[0] in _CHANGES:
+            return self._unsent(request, _ONLY_READ)
         left = self._left.get(request)
         if not left:
             return self._unsent(request, _NEVER if left is None else _USED_UP)

@@ -20,7 +20,7 @@ if TYPE_CHECKING:
 
 GROUP = "mendproof.link"
 _KIND = re.compile(r"[a-z][a-z0-9_+.-]*\Z")
-_PROMISED = ("address", "functional_targets", "run", "set_trace", "close", "__enter__", "__exit__")
+_PROMISED = ("address", "functional_targets", "how_opened", "run", "set_trace", "close", "__enter__", "__exit__")
 _NEXT = "mend, update or remove that package; `mendproof links` shows what is here"
 
 
@@ -117,13 +117,14 @@ def _check(link: Link, package: str, shown_as: str) -> None:
         LinkError: with what is wrong.
     """
     lacks = [name for name in _PROMISED if not hasattr(link, name)]
+    if not lacks and link.address == shown_as:
+        return
+    if "close" not in lacks:
+        link.close()
     if lacks:
         raise LinkError(f"what {package} opens is no link: it lacks {', '.join(lacks)}", next_step=_NEXT)
-    if link.address != shown_as:
-        told = link.address
-        link.close()
-        # A record must say which way each answer came.
-        raise LinkError(f"the link of {package} calls itself '{told}' and not '{shown_as}'", next_step=_NEXT)
+    # A record must say which way each answer came.
+    raise LinkError(f"the link of {package} calls itself '{link.address}' and not '{shown_as}'", next_step=_NEXT)
 
 
 def _points() -> tuple[importlib.metadata.EntryPoint, ...]:

@@ -7,53 +7,105 @@ positive and negative response formats.
 from __future__ import annotations
 
 from collections import deque
+from dataclasses import dataclass
 
 from decoders.reply import classify
-from decoders.values import AnswerKind
+from decoders.values import AnswerKind, Exchange, Outcome
 
 _KEPT = 16
+_MARGIN = 5  # quarters: a unit is not quite as late each time
 _FINAL = (AnswerKind.POSITIVE, AnswerKind.NEGATIVE)
+
+
+@dataclass(frozen=True, slots=True)
+class _Open:
+    request: bytes
+    sent_ns: int
+    until_ns: int
+
+
+@dataclass(frozen=True, slots=True)
+class Doubt:
+    """Why an answer may not be the one to the last request.
+
+    Args:
+        words: for a person.
+        until_ns: until when the answer to the last request may still come, if this was not it.
+    """
+
+    words: str
+    until_ns: int
 
 
 class Unanswered:
     """The requests that one unit has left without an answer since it last gave one. No clock: time is told.
 
     Args:
-        for_ns: for so long an answer may still come.
+        for_ns: for so long after its exchange ended an answer may still come.
+        pending_ns: the same where the unit had said that its answer is to come (78).
     """
 
-    def __init__(self, for_ns: int) -> None:
+    def __init__(self, for_ns: int, pending_ns: int) -> None:
         self._for_ns = for_ns
-        self._waiting: deque[tuple[bytes, int]] = deque(maxlen=_KEPT)
+        self._pending_ns = pending_ns
+        self._open: deque[_Open] = deque(maxlen=_KEPT)
+        self._doubted = False
 
-    def ended(self, request: bytes, now_ns: int, *, answered: bool) -> None:
-        """A request is over.
+    def ended(self, exchange: Exchange, sent_ns: int, now_ns: int) -> None:
+        """An exchange with the unit is over. One that has answered owes nothing from before: it answers in order.
 
-        A unit that has answered owes nothing from before, unless the same was asked twice: then it owes one of them.
+        Only where the same was asked twice it may owe one of the two. An exchange that raised a doubt leaves nothing
+        open: it has waited until the answer in question would have had its second.
+
+        Args:
+            exchange: the exchange.
+            sent_ns: when its request was sent.
+            now_ns: the time.
         """
-        owes_one = not answered or any(asked == request for asked, _since_ns in self._waiting)
+        if exchange.outcome in (None, Outcome.UNSENT):
+            return
+        answered = exchange.outcome in (Outcome.ANSWERED, Outcome.REFUSED)
+        alike = [before for before in self._open if before.request == exchange.request and now_ns <= before.until_ns]
+        if answered or self._doubted:
+            self._open.clear()
         if answered:
-            self._waiting.clear()
-        if owes_one:
-            self._waiting.append((request, now_ns))
+            self._open.extend(alike[-1:])
+        elif not self._doubted:
+            pending = any(answer.kind is AnswerKind.PENDING for answer in exchange.answers)
+            until_ns = now_ns + (self._pending_ns if pending else self._for_ns)
+            self._open.append(_Open(exchange.request, sent_ns, until_ns))
+        self._doubted = False
 
-    def doubt(self, request: bytes, data: bytes, now_ns: int) -> str | None:
-        """Why an answer may belong to an earlier request, in words; None if it cannot.
-
-        Each earlier request raises a doubt once: after that it has had its answer, or none will come.
+    def doubt(self, request: bytes, data: bytes, sent_ns: int, came_ns: int) -> Doubt | None:
+        """Why an answer may belong to an earlier request for something else; None if it cannot.
 
         Args:
             request: what was asked last.
             data: what came.
-            now_ns: when it came.
+            sent_ns: when it was asked.
+            came_ns: when it came.
         """
-        if not self._waiting or classify(request, data) not in _FINAL:
+        if not self._open or classify(request, data) not in _FINAL:
             return None
-        for before in tuple(self._waiting):
-            asked, since_ns = before
-            if now_ns - since_ns > self._for_ns:
-                self._waiting.remove(before)
-            elif asked != request and classify(asked, data) in _FINAL:
-                self._waiting.remove(before)
-                return f"it may be the late answer to {asked[:16].hex(' ').upper()}"
+        for before in self._open:
+            late = came_ns <= before.until_ns and before.request != request
+            if late and classify(before.request, data) in _FINAL:
+                self._doubted = True
+                words = f"it may be the late answer to {before.request[:16].hex(' ').upper()}"
+                return Doubt(words, came_ns + self._apart_ns(before, sent_ns))
         return None
+
+    def second_due_ns(self, request: bytes, sent_ns: int, answered_ns: int) -> int:
+        """Until when a second answer may come to a request that was sent twice; 0 if it was sent once.
+
+        Args:
+            request: what was asked last.
+            sent_ns: when.
+            answered_ns: when its answer came.
+        """
+        alike = [before for before in self._open if before.request == request and answered_ns <= before.until_ns]
+        return answered_ns + self._apart_ns(alike[-1], sent_ns) if alike else 0
+
+    def _apart_ns(self, before: _Open, sent_ns: int) -> int:
+        """How far two answers are apart at most: as far as their requests, for the unit is about as late each time."""
+        return min(sent_ns - before.sent_ns, self._for_ns) * _MARGIN // 4

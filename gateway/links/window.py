@@ -5,7 +5,8 @@ from __future__ import annotations
 from decoders.values import Outcome
 
 _MS = 1_000_000
-_LATE = 0.75
+_LATE = 0.5
+_NEWEST = 0.125
 _GIVEN_WAY, _HALVED = 0.875, 0.5
 _STEPS_A_ROUND = 2
 
@@ -13,10 +14,11 @@ _STEPS_A_ROUND = 2
 class Window:
     """Opens on answers, halves when one is lost, gives way a little when answers begin to come late.
 
-    Late is after three quarters of P2: then the bus, or a gateway on the way, has as much in hand as it can carry, and
-    asking more units would only let the last of them answer too late. Until the first sign of that the window opens
-    by one with each answer, afterwards by two for each window full of answers. Whatever comes of requests that were
-    sent into the same crowd counts once. (Our own rule, in the manner of TCP.)
+    They come late when it takes them half of P2 in the mean of the last ones: then the bus, or a gateway on the way,
+    has as much in hand as it can carry, and asking more units would only let the last of them answer too late. A
+    single unit that waits for others on the bus is no sign of that. Until the first sign the window opens by one with
+    each answer, afterwards by two for each window full of answers. Whatever comes of requests that were sent into
+    the same crowd counts once. (Our own rule, in the manner of TCP.)
 
     Args:
         begin: units asked at once at first.
@@ -30,6 +32,7 @@ class Window:
         self._p2_ns = p2_ms * _MS
         self._found_its_size = False
         self._deaf_until_ns = 0
+        self._mean_lag_ns = 0.0
 
     @property
     def size(self) -> int:
@@ -48,7 +51,8 @@ class Window:
         if outcome is Outcome.DAMAGED or (outcome is Outcome.SILENT and heard_before):
             self._narrow(_HALVED, now_ns)
         elif outcome in (Outcome.ANSWERED, Outcome.REFUSED) and lag_ns is not None:
-            if lag_ns > self._p2_ns * _LATE:
+            self._mean_lag_ns += (lag_ns - self._mean_lag_ns) * _NEWEST
+            if self._mean_lag_ns > self._p2_ns * _LATE:
                 self._narrow(_GIVEN_WAY, now_ns)
             else:
                 step = _STEPS_A_ROUND / self._size if self._found_its_size else 1.0

@@ -230,7 +230,7 @@ class _Reader:
             profile=self.profile,
             settings=self.settings,
             scans=scans,
-            asked=tuple(self.asked),
+            asked=decoded.asked,
             client=tuple(self.client),
             codes=decoded.codes,
             obd=decoded.obd,

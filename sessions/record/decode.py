@@ -19,7 +19,7 @@ from decoders import (
     matches,
 )
 from decoders.errors import DecodeError
-from decoders.values import Exchange, Outcome, is_functional
+from decoders.values import AnswerKind, Exchange, Outcome, is_functional, source_of
 from sessions.obd_values import OBD_PAGE, asked_value, asked_values, told_values
 from sessions.plan.unit import MONITOR_PIDS, read_list
 from sessions.record.model import Asked, CodeReading, LiveReading, MonitorReading, ObdReading
@@ -36,14 +36,20 @@ DEFAULT_SESSION = 0x01
 NO_SUCH_IDENTIFIER = frozenset({0x11, 0x12, 0x31})
 FULL_LIST = bytes.fromhex("1902FF")
 FULL_COUNT = bytes.fromhex("1901FF")
+BELATED = frozenset({AnswerKind.LATE, AnswerKind.STRAY})
 Scope = tuple[str, int]
 """A unit in a scan: what a mask or a count read in it holds for."""
 
 
 @dataclass(slots=True)
 class Decoded:
-    """The readings of a journal."""
+    """The readings of a journal.
 
+    Args:
+        asked: the exchanges that they were read from, each with the outcome that all of them together show.
+    """
+
+    asked: tuple[Asked, ...] = ()
     codes: tuple[CodeReading, ...] = ()
     obd: tuple[ObdReading, ...] = ()
     live: tuple[LiveReading, ...] = ()
@@ -77,9 +83,10 @@ def answer_of(exchange: Exchange) -> tuple[Outcome, bytes | None]:
 
 
 def decode_asked(asked: Iterable[Asked]) -> Decoded:
-    """Decode every exchange that went to one unit by its own address; of a request that was repeated, the last try."""
+    """Decode every exchange that went to one unit by its own address; of a request that was repeated, one try."""
     walk = _Walk()
-    for item in _last_tries(asked):
+    heard = _heard_after_all(asked)
+    for item in _last_tries(heard):
         exchange = item.exchange
         if is_functional(exchange.target) or not exchange.request:
             continue
@@ -93,20 +100,56 @@ def decode_asked(asked: Iterable[Asked]) -> Decoded:
         elif asked_values(exchange.request):
             _take_value(walk, item)
     codes = tuple(_settled(walk, code) for code in walk.codes)
-    return Decoded(codes, tuple(walk.obd), tuple(walk.live), tuple(walk.monitors))
+    return Decoded(tuple(heard), codes, tuple(walk.obd), tuple(walk.live), tuple(walk.monitors))
+
+
+def _heard_after_all(asked: Iterable[Asked]) -> list[Asked]:
+    """The exchanges; one whose positive answer came only while the unit was asked something else is damaged.
+
+    What a late answer says is no result, but the unit was neither silent nor without that service: nothing may be
+    concluded from its having said nothing.
+    """
+    found: list[Asked] = []
+    open_: dict[str, dict[bytes, int]] = {}
+    for item in asked:
+        exchange = item.exchange
+        for answer in exchange.answers:
+            if answer.kind in BELATED:
+                waiting = open_.get(answer.source, {})
+                for request in [request for request in waiting if matches(request, answer.data)]:
+                    place = waiting.pop(request)
+                    belied = replace(found[place].exchange, outcome=Outcome.DAMAGED, refusal=None)
+                    found[place] = replace(found[place], exchange=belied)
+        if not is_functional(exchange.target):
+            waiting = open_.setdefault(source_of(exchange.target), {})
+            waiting.pop(exchange.request, None)
+            if exchange.outcome in (Outcome.SILENT, Outcome.REFUSED):
+                waiting[exchange.request] = len(found)
+        found.append(item)
+    return found
 
 
 def _last_tries(asked: Iterable[Asked]) -> list[Asked]:
-    """The exchanges without those whose request was repeated at once because they came to nothing."""
+    """The exchanges, of a request that was repeated at once only the last try that came to as much as those before.
+
+    Silence is no more than a broken answer or a refusal: the unit was there.
+    """
     kept: list[Asked | None] = []
     places: dict[tuple[str, bytes], int] = {}
     for item in asked:
         key = (item.exchange.target, item.exchange.request)
-        if item.again and key in places:
+        before = kept[places[key]] if item.again and key in places else None
+        if before is not None:
+            if _came_to_less(item.exchange.outcome, before.exchange.outcome):
+                continue
             kept[places[key]] = None
         places[key] = len(kept)
         kept.append(item)
     return [item for item in kept if item is not None]
+
+
+def _came_to_less(now: Outcome | None, before: Outcome | None) -> bool:
+    return now is Outcome.UNSENT or (now is Outcome.SILENT and before is not Outcome.SILENT)
 
 
 def _take_service_19(walk: _Walk, item: Asked) -> None:

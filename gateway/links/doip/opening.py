@@ -111,7 +111,6 @@ def _connect(place: Place, patience: _Patience) -> socket.socket:
             sock.close()
             raise
         if failed is None:
-            sock.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
             return sock
         reason = failed
         sock.close()
@@ -122,6 +121,7 @@ def _reach(sock: socket.socket, where: tuple[object, ...], patience: _Patience) 
     """Connect to one address; why that failed, or None."""
     sock.setblocking(False)
     try:
+        sock.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
         sock.connect(where)
     except BlockingIOError:
         pass

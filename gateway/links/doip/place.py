@@ -19,6 +19,8 @@ GROUPS = range(0xE400, 0xF000)
 """Logical addresses of functional groups. Source: ISO 13400-2, logical address table."""
 TESTERS = range(0x0E00, 0x1000)
 """Logical addresses of testers. Source: the same."""
+ASKED_GROUPS = range(0xE400, 0xE401)
+"""The only group that is ever asked: it reaches every unit, and the guard lets nothing through to another."""
 _USUAL_TESTER, _USUAL_GROUP = "0E80", "E400"
 _NO_GROUP = "none"
 _UNVERIFIED = "unverified"
@@ -78,7 +80,7 @@ def read_place(address: LinkAddress) -> Place:
         host=match[1] or match[2],
         port=port,
         tester=_number("tester", options.get("tester", _USUAL_TESTER), TESTERS),
-        group=None if group == _NO_GROUP else _number("group", group, GROUPS),
+        group=None if group == _NO_GROUP else _number("group", group, ASKED_GROUPS),
         tls=tls,
         ca=ca,
     )

@@ -113,10 +113,13 @@ class DoipRun:
             lag_ns=lag_ns(exchange),
             now_ns=time.perf_counter_ns(),
         )
-        if exchange.outcome not in (None, Outcome.UNSENT):
-            answered = exchange.outcome in (Outcome.ANSWERED, Outcome.REFUSED)
-            self._way.ended(exchange.target, exchange.request, time.perf_counter_ns(), answered=answered)
+        self._remember_end(asked, exchange)
         self._advance(asked.plan, exchange)
+
+    def _remember_end(self, asked: Asked, exchange: Exchange) -> None:
+        if exchange.outcome is not None and asked.conversation is not None:
+            now_ns = time.perf_counter_ns()
+            self._way.ended(exchange, asked.conversation.sent_ns or now_ns, now_ns)
 
     # --- starting ---
 
@@ -227,14 +230,18 @@ class DoipRun:
                     ),
                     source,
                 )
-            case Acknowledged(unit, _, echo):
+            case Acknowledged(unit, tester, echo) if tester == self._place.tester:
                 self._acknowledge(self._way.owed.settle(unit, echo), message.last_ns)
-            case Refused(unit, _, code, echo):
-                self._refuse(self._way.owed.settle(unit, echo), code)
+            case Refused(unit, tester, code, echo) if tester == self._place.tester:
+                # Where none is owed, it takes back what it acknowledged before.
+                self._refuse(self._way.owed.settle(unit, echo) or self._under_way(unit), code)
             case HeaderRefused(code):
                 for asked in self._active:
                     if not (asked.acknowledged or asked.spoken):
                         asked.objection = f"the gateway refused a message: {words.header_refused(code)}"
+
+    def _under_way(self, number: int) -> Asked | None:
+        return next((asked for asked in self._active if asked.number == number), None)
 
     def _hear(self, arrival: Arrival, number: int) -> None:
         asked = next((a for a in self._active if a.functional or a.number == number), None)
@@ -259,7 +266,7 @@ class DoipRun:
         self._active.remove(asked)
         reason = words.refusal(code)
         exchange = asked.conversation.finish(reason)
-        if code in words.NOT_FORWARDED and not asked.spoken:
+        if code in words.NOT_FORWARDED and not (asked.acknowledged or asked.spoken):
             if asked.functional:
                 reason += "; if the vehicle has no such group, add ?group=none to the link and name a profile"
             exchange = replace(exchange, outcome=Outcome.UNSENT, refusal=None, trouble=reason)
@@ -316,7 +323,9 @@ class DoipRun:
     def _interrupt(self) -> None:
         for asked in self._active:
             if asked.conversation is not None:
-                self._keep(asked.conversation.finish(_INTERRUPTED))
+                exchange = asked.conversation.finish(_INTERRUPTED)
+                self._keep(exchange)
+                self._remember_end(asked, exchange)
         for asked in self._waiting:
             self._keep(self._unsent(asked.request, _NOT_SENT))
 

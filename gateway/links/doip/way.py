@@ -10,7 +10,8 @@ from collections import deque
 from collections.abc import Callable
 from typing import Generic, TypeVar
 
-from decoders.errors import LinkError
+from decoders.errors import MendproofError
+from decoders.values import Exchange, Outcome
 from gateway.links.base import Limits
 from gateway.links.channel import Arrival
 from gateway.links.doip.connection import Connection
@@ -20,7 +21,7 @@ from gateway.links.unanswered import Unanswered
 _LEFTOVERS = 16  # of one unit
 _SOURCES = 256
 _OWED = 16  # to one address
-_OPEN_NS = 30_000_000_000  # an answer that comes later than this after its request was given up belongs to nobody
+_LATE_NS, _PENDING_NS = 1_500_000_000, 30_000_000_000  # an answer later than this belongs to nobody any more
 Asked = TypeVar("Asked")
 
 Opener = Callable[[Limits, threading.Event], Connection]
@@ -112,7 +113,7 @@ class Way(Generic[Asked]):
             self.connection = self._reopen(limits, stop)
         except StoppedError:
             self.proved = True  # it was no try: the next run may have its own
-        except LinkError as error:
+        except MendproofError as error:  # a file of certificates may have gone meanwhile
             self.fail(f"{self._lost}, and it cannot be opened again: {error.message}")
         self.owed = Owed()
 
@@ -136,13 +137,13 @@ class Way(Generic[Asked]):
 
     def left_open(self, source: str) -> Unanswered:
         """What this unit was asked and has not answered."""
-        return self.unanswered.setdefault(source, Unanswered(_OPEN_NS))
+        return self.unanswered.setdefault(source, Unanswered(_LATE_NS, _PENDING_NS))
 
-    def ended(self, source: str, data: bytes, now_ns: int, *, answered: bool) -> None:
-        """An exchange with this unit is over."""
-        if answered:
-            self.heard.add(source)
-        self.left_open(source).ended(data, now_ns, answered=answered)
+    def ended(self, exchange: Exchange, sent_ns: int, now_ns: int) -> None:
+        """An exchange with a unit is over."""
+        if exchange.outcome in (Outcome.ANSWERED, Outcome.REFUSED):
+            self.heard.add(exchange.target)
+        self.left_open(exchange.target).ended(exchange, sent_ns, now_ns)
 
     def remember(self, source: str | None, data: bytes) -> None:
         """A unit was asked; or all of them, where `source` is None."""

@@ -35,7 +35,7 @@ REFUSALS: Mapping[int, str] = {
     0x02: "the gateway does not know the tester address",
     0x03: "the gateway knows no such address",
     0x04: "the request is too long for the gateway",
-    0x05: "the gateway is out of memory",
+    0x05: "the gateway is out of memory: it may need --one-at-a-time",
     0x06: "the gateway cannot reach the unit",
     0x07: "the gateway does not know the unit's network",
     0x08: "the gateway could not hand the request to the unit",

@@ -95,8 +95,7 @@ class Hearing:
             return
         channel = self._channels.get(UnitAddress.parse(exchange.target).response)
         if channel is not None:
-            answered = exchange.outcome in (Outcome.ANSWERED, Outcome.REFUSED)
-            channel.unanswered.ended(exchange.request, now_ns, answered=answered)
+            channel.unanswered.ended(exchange, now_ns, now_ns)
 
     def _left_open(self, source: str) -> Unanswered | None:
         channel = self._channels.get(CanId.parse(source))

@@ -130,28 +130,28 @@ class DongleLink:
     def _run(
         self, plans: Mapping[str, Plan], keep: Callable[[Exchange], None], stop: threading.Event, limits: Limits
     ) -> None:
-        waiting: deque[tuple[Plan, Request]] = deque()
-        for plan in plans.values():
-            request = _next_request(plan, None)
-            if request is not None:
-                waiting.append((plan, request))
+        # A plan gets its last exchange when its turn comes, so that what waits in line is not said to be asked.
+        waiting: deque[tuple[Plan, Exchange | None]] = deque((plan, None) for plan in plans.values())
         while waiting and not stop.is_set():
-            plan, request = waiting.popleft()
+            plan, exchange = waiting.popleft()
             # To turn to another unit takes commands of its own, so each plan has several requests at a time.
             for _ in range(_SLICE):
+                request = _next_request(plan, exchange)
+                if request is None:
+                    break
+                if stop.is_set():
+                    keep(unsent(self.address, request, _NOT_SENT))
+                    break
                 exchange = self._ask(request, stop, limits)
                 keep(exchange)
-                following = None if stop.is_set() else _next_request(plan, exchange)
-                if following is None:
-                    break
-                request = following
                 if stop.is_set():
-                    waiting.append((plan, request))
                     break
             else:
-                waiting.append((plan, request))
-        for _, request in waiting:
-            keep(unsent(self.address, request, _NOT_SENT))
+                waiting.append((plan, exchange))
+        for plan, exchange in waiting:
+            request = _next_request(plan, exchange)
+            if request is not None:
+                keep(unsent(self.address, request, _NOT_SENT))
 
     def _ask(self, request: Request, stop: threading.Event, limits: Limits) -> Exchange:
         """Ask, over a new connection where the old one is lost; a request that may have left is not repeated."""

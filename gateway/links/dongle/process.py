@@ -123,20 +123,29 @@ class DongleProcess:
             stop: when it is set, the turn is given up a second later.
         """
         turn = Turn()
-        sent = self._write({"send": text, "request": is_request, "quiet_ms": quiet_ms, "ceiling_ms": ceiling_ms})
-        if not sent:
-            turn.ended(TurnEnd.LOST, "the dongle's process is gone")
-        now_ns = time.perf_counter_ns()
-        until_ns, stop_ns = now_ns + ceiling_ms * 1_000_000 + _GRACE_NS, None
+        try:
+            if self._write({"send": text, "request": is_request, "quiet_ms": quiet_ms, "ceiling_ms": ceiling_ms}):
+                self._follow_to_the_end(turn, quiet_ms, ceiling_ms, stop)
+            else:
+                turn.ended(TurnEnd.LOST, "the dongle's process is gone")
+        finally:
+            # The rest of a turn that was broken off must not be read as the next one.
+            if turn.end is not TurnEnd.PROMPT:
+                self.kill()
+        return turn
+
+    def _follow_to_the_end(self, turn: Turn, quiet_ms: int, ceiling_ms: int, stop: threading.Event) -> None:
+        heard_ns = time.perf_counter_ns()
+        until_ns, stop_ns = heard_ns + ceiling_ms * 1_000_000 + _GRACE_NS, None
         quiet_ns = quiet_ms * 1_000_000 + _GRACE_NS
-        heard_ns = now_ns
         while turn.end is None:
             message = self._next()
-            now_ns = time.perf_counter_ns()
-            if message is not None:
-                heard_ns = now_ns
+            if message is None:
+                now_ns = time.perf_counter_ns()
+            else:
+                # What was read in time counts, however late it is looked at here.
+                now_ns = heard_ns = message.get("at", heard_ns)
                 _follow(turn, message)
-                continue
             if stop.is_set() and stop_ns is None:
                 stop_ns = now_ns + _GRACE_NS
             if self._over:
@@ -145,9 +154,6 @@ class DongleProcess:
                 turn.ended(TurnEnd.INTERRUPTED, "interrupted before an answer")
             elif now_ns >= min(until_ns, heard_ns + quiet_ns):
                 turn.ended(TurnEnd.SILENT, "the dongle stopped answering")
-        if turn.end is not TurnEnd.PROMPT:
-            self.kill()
-        return turn
 
     def kill(self) -> None:
         """End the process at once."""

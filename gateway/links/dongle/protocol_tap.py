@@ -135,7 +135,7 @@ class Serial:
 
     def _drain(self) -> None:
         while self._take(wait=False):
-            pass
+            self._gate.check()  # a port that never runs dry has a deadline too
 
     def _take(self, *, wait: bool) -> bool:
         """Read what is there, or wait one slice for it; False if nothing came."""

@@ -9,7 +9,7 @@ from decoders.values import Exchange, Outcome, Request, is_functional
 from gateway.links.base import Limits
 from gateway.links.dongle.hearing import Hearing
 from gateway.links.dongle.process import DongleProcess, Turn, TurnEnd
-from gateway.links.dongle.reply import OK, lines_of
+from gateway.links.dongle.reply import NOT_TAKEN, OK, lines_of
 from gateway.links.dongle.settings import BASICS, RATES, Setting, Settings, settings_for, unsendable, waits
 
 _CHANGES_NOTHING = frozenset({0x01, 0x02, 0x03, 0x05, 0x06, 0x07, 0x09, 0x0A, 0x19, 0x22, 0x3E})
@@ -82,9 +82,11 @@ class Talk:
         if said == [OK] or (setting.command == BASICS[0].command and said[-1:] == [OK]):
             self._settings.done(setting)
             return None
-        if not setting.needed and said == ["?"]:
+        if not setting.needed and said == [NOT_TAKEN]:
             self._settings.done(setting)
             return None
+        if said != [NOT_TAKEN]:
+            self._settings.forget()  # no dongle set as this one answers so: it may have restarted
         return f"the dongle did not take {setting.command}: it wrote {' / '.join(said) or 'nothing'}"
 
     def keep_memory(self, limits: Limits, stop: threading.Event) -> str | None:

@@ -45,7 +45,7 @@ def test_from_worst_to_best() -> None:
 def test_rules_speak_in_the_order_of_their_numbers() -> None:
     numbers = [int(rule.__name__.split("_")[1]) for rule in RULES]
     assert [1, 2, 3, 4, 5, 6, 7, 8, 11] == numbers
-    assert 1 == RULES_VERSION
+    assert 2 == RULES_VERSION
 
 
 def test_settings_are_figures_that_later_sources_overlay() -> None:

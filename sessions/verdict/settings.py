@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass, fields
 
-RULES_VERSION = 1
+RULES_VERSION = 2
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -170,9 +170,11 @@ def test_a_setting_without_an_answer_is_tried_on_two_new_connections(dongle: Scr
 def test_a_dongle_that_drops_out_comes_back(dongle: ScriptedDongle, link: DongleLink) -> None:
     def drop(command: str) -> None:
         if command == "1902FF":
-            dongle.on_command = lambda _command: None
-            dongle.answers["1902FF"] = f"{NO_CODES}\r"
+            dongle.on_command = mend
             dongle.drop()
+
+    def mend(_command: str) -> None:
+        dongle.answers["1902FF"] = f"{NO_CODES}\r"
 
     dongle.answers["1902FF"] = None
     dongle.on_command = drop

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from functools import lru_cache
+
 from decoders.errors import UsageError
 from decoders.values import CanId, UnitAddress, doip_number, is_doip, is_functional, normalise_unit
 from gateway.guard.allowlist import (
@@ -13,6 +15,7 @@ from gateway.guard.allowlist import (
 )
 
 
+@lru_cache(maxsize=4096)
 def target_refusal(target: str) -> str | None:
     """Why nothing is sent to this target, in words; None if it is one unit or a listed functional target."""
     if is_functional(target):

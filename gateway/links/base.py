@@ -49,8 +49,8 @@ class Limits:
     settle_ms: int = 150
     late_ms: int = 1500
     linger_ms: int = 0
-    window: int = 40
-    window_begin: int = 12
+    window: int = 48
+    window_begin: int = 16
     retries: int = 1
     busy_retries: int = 3
     connect_ms: int = 15_000

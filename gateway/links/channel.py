@@ -21,6 +21,7 @@ _MS = 1_000_000
 PADDING = 0x55
 MAX_PAYLOAD = 4095
 MAX_WAIT_FRAMES = 255
+_SINGLE_FRAME_ROOM = 7
 LEFTOVER_COUNT = 64
 _RESERVED_STMIN_MEANS = 0x7F
 
@@ -88,6 +89,7 @@ class Channel:
         self.frames_sent = 0
         self.last_frame_ns = 0
         self._put = put
+        self._fd = fd
         self._inbox: deque[isotp.CanMessage] = deque()
         self._errors: list[Exception] = []
         self._first_ns = 0
@@ -133,8 +135,19 @@ class Channel:
         """Begin a request; `tick` and `feed` send what does not go at once."""
         self.failure = None
         self.frames_sent = 0
+        if not self._fd and len(data) <= _SINGLE_FRAME_ROOM - self._skip_out:
+            # Most requests are single frames (ISO 15765-2, N_PCI): the transport has nothing to do for them.
+            self._send_single(data)
+            return
         self._logic.send(data)
         self._logic.process()
+
+    def _send_single(self, data: bytes) -> None:
+        extension = self.address.request.extension
+        lead = b"" if extension is None else bytes([extension])
+        self._put(self.address.request, (lead + bytes([len(data)]) + data).ljust(8, bytes([PADDING])))
+        self.frames_sent = 1
+        self.last_frame_ns = time.perf_counter_ns()
 
     def reset(self) -> None:
         """Forget a request or an answer under way."""

@@ -219,6 +219,7 @@ class JobWriter:
         self._store = store
         self._clock = clock
         self._holder = secrets.token_hex(8)
+        self._tail: tuple[int, bytes] | None = None
         with store.transaction() as connection:
             lease.take(connection, self.job, self._holder, clock.now())
 
@@ -263,10 +264,8 @@ class JobWriter:
         with self._store.transaction(durable=kind in DURABLE_KINDS) as connection:
             now = self._clock.now()
             lease.renew(connection, self.job, self._holder, now)
-            last = connection.execute(
-                "SELECT seq, hash FROM entry WHERE job = ? ORDER BY seq DESC LIMIT 1", (self.job,)
-            ).fetchone()
-            last_seq, prev = last or (0, FIRST_PREV)
+            # The lease is still ours, so nobody else has added anything since we did.
+            last_seq, prev = self._tail or self._read_tail(connection)
             sealed = seal(
                 prev=prev,
                 job_uid=self.job_uid,
@@ -282,7 +281,15 @@ class JobWriter:
             _insert(connection, self.job, sealed)
             entry = sealed.opened()
             projections.project(connection, self.job, entry)
+        self._tail = (entry.seq, entry.hash)
         return entry
+
+    def _read_tail(self, connection: sqlite3.Connection) -> tuple[int, bytes]:
+        """Number and hash of the job's last entry."""
+        last = connection.execute(
+            "SELECT seq, hash FROM entry WHERE job = ? ORDER BY seq DESC LIMIT 1", (self.job,)
+        ).fetchone()
+        return (0, FIRST_PREV) if last is None else (int(last[0]), bytes(last[1]))
 
 
 def _insert(connection: sqlite3.Connection, job: int, sealed: SealedEntry) -> None:

@@ -266,6 +266,14 @@ def test_a_round_of_conditions_alone_asks_no_codes() -> None:
     assert ["010C"] == asked(plan_round(UNIT, live=(0x0C,), codes=False), table({}))
 
 
+def test_a_round_reads_as_many_conditions_as_there_are() -> None:
+    told = {"010C0D1F420405": "410C1BE40D001F0000423039040005FF", "0146": "414650"}
+    numbers = (0x0C, 0x0D, 0x1F, 0x42, 0x04, 0x05, 0x46)
+    assert list(told) == asked(plan_round(UNIT, live=numbers, codes=False), table(told))
+    one_by_one = table({"010C": "410C1BE4", "010D": "410D00"})
+    assert ["010C0D", "010C", "010D"] == asked(plan_round(UNIT, live=(0x0C, 0x0D), codes=False), one_by_one)
+
+
 def test_the_first_silence_ends_a_round() -> None:
     silent = table({}, Outcome.SILENT)
     assert ["010C"] == asked(plan_round(UNIT, live=(0x0C,), codes=True), silent)

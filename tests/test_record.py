@@ -404,6 +404,13 @@ def test_several_values_in_one_answer_are_told_apart() -> None:
     ]
 
 
+def test_an_identifier_that_is_no_number_tells_none_and_the_others_stay() -> None:
+    # SAE J1979-2, F413: which oxygen sensors there are, one byte.
+    assert () == Story().answer(UNIT, "22F413", "62F41301").record().live
+    record = Story().answer(UNIT, "22F413F40C", "62F41301F40C1BE4").record()
+    assert [(0x0C, 1785.0)] == [(item.pid, item.value) for item in record.live]
+
+
 @pytest.mark.parametrize("reply", ["62F40C1BE4F40D", "62F40C1BE40D00", "62F40C1BE4F411FF", "62F4"])
 def test_identifiers_that_cannot_be_told_apart_tell_nothing(reply: str) -> None:
     assert () == Story().answer(UNIT, "22F40CF40D", reply).record().live

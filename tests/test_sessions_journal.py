@@ -337,3 +337,13 @@ def test_an_exchange_is_written_in_upper_case_hex_without_empty_keys() -> None:
         "refusal": 17,
     }
     assert expected == exchange_to_payload(exchange)
+
+
+@pytest.mark.parametrize("altered", [{"mono_us": 2**53}, {"actor": "\ud800"}])
+def test_a_header_that_cannot_be_written_breaks_the_chain(altered: dict[str, Any]) -> None:
+    # RFC 8785 section 3.2.2: numbers beyond 2**53 and lone surrogates have no canonical form.
+    chain = sealed_chain(3)
+    chain[1] = replace(chain[1], **altered)
+    found = find_break_in_sealed(chain)
+    assert found is not None
+    assert 2 == found.seq

@@ -156,7 +156,13 @@ class SealedEntry:
     hash: bytes
 
     def computed_hash(self) -> bytes:
-        """SHA-256 over `prev` followed by the RFC 8785 form of the header (32 bytes)."""
+        """SHA-256 over `prev` followed by the RFC 8785 form of the header (32 bytes).
+
+        Raises:
+            ValueError: the header holds a number or a text that RFC 8785 cannot write.
+        """
+        if max(self.seq, self.mono_us) > MAX_INTEGER:
+            raise ValueError("the header holds an integer of 2**53 or more")
         header: dict[str, str | int | None] = {
             "job_uid": self.job_uid,
             "seq": self.seq,

@@ -18,7 +18,7 @@ demo: $(STAMP)
 	$(BIN)/mendproof demo
 
 test: $(STAMP)
-	$(BIN)/python -m pytest -q -n 4 --dist loadfile
+	$(BIN)/python -m pytest -q -n 4 --dist loadgroup
 
 check: $(STAMP)
 	$(BIN)/ruff format --check .

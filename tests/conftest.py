@@ -13,6 +13,15 @@ from cli_help import Cli, running_bench
 from simulators.door import RunningBench
 
 _numbers = itertools.count(1)
+ONE_DEMONSTRATION = ("test_demo.py", "test_docs.py", "test_outside_judges.py", "test_report_stored.py")
+"""These look at one run of the whole demonstration: together in one process it is run once."""
+
+
+def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
+    """Keep the tests of a file in one process (``--dist loadgroup``), and those of several that share what is dear."""
+    for item in items:
+        group = "demonstration" if item.path.name in ONE_DEMONSTRATION else item.path.name
+        item.add_marker(pytest.mark.xdist_group(group))
 
 
 @pytest.fixture

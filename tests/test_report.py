@@ -16,7 +16,7 @@ import sample_verdict as sample
 from report_help import Outline, empty_verdict, plain, proven_verdict, render
 
 from sessions.report import render_html, words
-from sessions.verdict import JobGrade
+from sessions.verdict import RULES_VERSION, JobGrade
 
 HOSTILE = """<script>alert("x")</script>' onload='y"""
 
@@ -220,7 +220,7 @@ def test_head_and_foot_name_the_job(open_page: str) -> None:
         "VIN ZZ9HVR2L4TM004417 check digit right; told by 3 units; "
         "Climate control 18DA60F1/18DAF160 told 11111111111111111",
         "Odometer 84 161 km, as stated",
-        f"Job identity {sample.JOB_UID} Journal 472 entries Rules version 1 Made with Mendproof 0.1.0 "
+        f"Job identity {sample.JOB_UID} Journal 472 entries Rules version {RULES_VERSION} Made with Mendproof 0.1.0 "
         f"State of the journal at 2031-03-04 11:20:05 UTC Hash of the last entry {sample.LAST_HASH}",
         "Simulated vehicle. Nothing on this page is about a real car.",
     ):

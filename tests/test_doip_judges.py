@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import time
 from collections.abc import Iterator
 from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
@@ -104,6 +105,7 @@ def test_doipclient_is_told_what_it_may_not_do(door: DoipDoor) -> None:
 def test_doipclient_answers_the_alive_check_and_keeps_its_source(door: DoipDoor) -> None:
     with client_of(door) as doip, Tester(door) as other:
         other.send(activation_request())
+        time.sleep(0.1)  # until the door has asked the first tester, which has half a second to answer
         doip.request_alive_check()  # reads, and answers what the door asked meanwhile
         doip.request_alive_check()
         assert [packet("0006", "0E00 1000 03 00000000"), None] == [other.receive(), other.receive()]

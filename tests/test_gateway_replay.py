@@ -3,28 +3,23 @@
 from __future__ import annotations
 
 import threading
-from collections.abc import Iterator, Sequence
 from dataclasses import replace
 from pathlib import Path
 
 import pytest
-from cli_help import Cli, clears_on_the_bus, running_bench, scanned_store
 from hypothesis import given
 from hypothesis import strategies as st
 from store_help import LISTED, REFUSED, raw
-from workshop import profile, settings, visiting
+from workshop import settings, visiting
 
 from decoders.errors import LinkError, MendproofError, UsageError
 from decoders.values import Answer, AnswerKind, Exchange, Outcome, Request
-from gateway.cli.show import scan_form
 from gateway.guard import Guard, Phase, open_guarded
 from gateway.links import DEFAULT_LIMITS, Plan, open_link, parse_link
 from gateway.links.replay import ReplayLink
-from gateway.scanning import take_scan
 from sessions.journal import Kind, exchange_to_payload
 from sessions.record import JobRecord, read_record
 from sessions.store import Store
-from sessions.verdict import judge, verdict_form
 
 UNIT = "7E0/7E8"
 CODES = bytes.fromhex("1902FF")
@@ -309,43 +304,9 @@ def test_the_store_is_left_alone_and_closed_at_once(tmp_path: Path) -> None:
     assert [Outcome.ANSWERED] == [item.outcome for item in kept]
 
 
-# --- the whole ---
-
-
 def record_of(path: Path) -> JobRecord:
     with Store.open(path, create=False) as store:
         return read_record(store.journal(1))
-
-
-def scanned_again(path: Path, link: str, scans: Sequence[str]) -> JobRecord:
-    """A new job in a store of its own, whose vehicle is the record."""
-    with Store.open(path, create=True) as store, visiting(store, link, profile(), settings()) as visit:
-        for taken_as in scans:
-            assert take_scan(visit, taken_as).complete  # type: ignore[arg-type]
-    return record_of(path)
-
-
-def readings(record: JobRecord) -> dict[str, list[object]]:
-    """Everything that was read, by whom it was asked, without when and over which link."""
-    codes = sorted(
-        (c.unit, c.request, c.scan, c.outcome, c.refusal, c.mask, sorted(c.entries.items()), c.whole, c.session_ok)
-        for c in record.codes
-    )
-    return {
-        "codes": [repr(item) for item in codes],
-        "obd": sorted(repr((o.unit, o.service, o.scan, o.outcome, o.refusal, sorted(o.codes))) for o in record.obd),
-        "live": sorted(repr((item.unit, item.number, item.value)) for item in record.live),
-        "monitors": sorted(repr((item.unit, item.status)) for item in record.monitors),
-        "asked": sorted(repr((replace(item.exchange, link=""), item.scan)) for item in record.asked),
-    }
-
-
-def test_a_scan_of_a_replay_gives_the_readings_and_verdicts_of_the_first_one(tmp_path: Path) -> None:
-    first = record_of(scanned_store())
-    again = scanned_again(tmp_path / "again.sqlite", f"replay:{scanned_store()}#1", ["before"])
-    assert readings(first) == readings(again)
-    assert verdict_form(judge(first), 1) == verdict_form(judge(again), 1)
-    assert {f"replay:{scanned_store()}#1"} == {item.exchange.link for item in again.asked}
 
 
 def test_a_request_that_was_repeated_is_repeated_again(tmp_path: Path) -> None:
@@ -362,46 +323,3 @@ def test_a_request_that_was_repeated_is_repeated_again(tmp_path: Path) -> None:
             (item.exchange.outcome, item.again) for item in record.asked if item.exchange.request == CODES
         ]
     assert [Outcome.ANSWERED] == [item.outcome for item in again.codes]
-
-
-@pytest.fixture
-def twice_scanned(cli: Cli) -> Iterator[Cli]:
-    """A job whose car was scanned, cleared and scanned again by commands."""
-    with running_bench() as bench:
-        link = bench.links[0]
-        cli.done("job", "open", "--link", link, "--profile", cli.profile_file())
-        cli.done("scan", "1", "--as", "before", "--link", link, "--json")
-        cli.done("clear", "1", "--unit", "760/768", "--link", link, "--quiet")
-        assert clears_on_the_bus(bench)
-        cli.done("scan", "1", "--as", "after", "--link", link)
-        yield cli
-
-
-def test_the_scans_of_a_job_replayed_one_by_one_print_the_same(twice_scanned: Cli, tmp_path: Path) -> None:
-    cli, other = twice_scanned, str(tmp_path / "other.sqlite")
-    replay = f"replay:{cli.store_file}#1"
-    cli.done("job", "open", "--profile", cli.profile_file(), "--store", other)
-    forms = []
-    for taken_as, scan in (("before", 1), ("after", 2)):
-        link = f"{replay}?scan={scan}"
-        form = cli.done("scan", "1", "--as", taken_as, "--link", link, "--store", other, "--json").form
-        assert (link, True) == (form["link"], form["complete"])
-        forms.append(form["units"])
-    assert forms[0] != forms[1]
-    record = cli.record()
-    assert [scan_form(record, scan, 1)["units"] for scan in record.scans] == forms
-
-
-def test_a_command_over_a_missing_record_fails_with_one_line(cli: Cli) -> None:
-    cli.use_scanned_job()
-    line = cli.fails(3, "scan", "1", "--as", "before", "--link", f"replay:{cli.folder / 'gone'}#1")
-    assert "there is no record at" in line
-
-
-def test_a_record_is_not_mixed_with_a_vehicle_in_one_job(twice_scanned: Cli) -> None:
-    """A pass that a record once told would be taken for one of the car that stands here."""
-    scans = len(twice_scanned.record().scans)
-    result = twice_scanned("scan", "1", "--as", "after", "--link", f"replay:{twice_scanned.store_file}#1")
-    assert 2 == result.code
-    assert "This job holds answers of a vehicle" in " ".join(result.err.split())
-    assert scans == len(twice_scanned.record().scans)

@@ -10,6 +10,7 @@ import selectors
 import socket
 import threading
 import time
+from abc import ABC, abstractmethod
 from collections import deque
 from collections.abc import Callable, Mapping
 from contextlib import suppress
@@ -42,7 +43,7 @@ class Port(Protocol):
         """Let go of it."""
 
 
-class Client:
+class Client(ABC):
     """One connection.
 
     Args:
@@ -65,11 +66,11 @@ class Client:
         self._most_unread = most_unread
         self._is_slow = False
 
+    @abstractmethod
     def take(self, data: bytes) -> None:
         """Heed what it said. The door sends what that queues, and puts the client out upon an OSError."""
-        raise NotImplementedError
 
-    def left(self) -> None:
+    def left(self) -> None:  # noqa: B027 - most have nothing to do then
         """It is gone, whoever ended it."""
 
     def queue(self, data: bytes) -> bool:
@@ -113,7 +114,7 @@ class Client:
 Kind = TypeVar("Kind", bound=Client)
 
 
-class Door(Generic[Kind]):
+class Door(ABC, Generic[Kind]):
     """Serves clients until closed. Starts at once: a door has all that it serves with before it calls this.
 
     Args:
@@ -176,9 +177,9 @@ class Door(Generic[Kind]):
         if threading.get_ident() != self._thread.ident:
             self._ring()
 
+    @abstractmethod
     def _welcome(self, port: socket.socket) -> Kind | None:
         """The client behind a new connection; None where there is no room for one more."""
-        raise NotImplementedError
 
     def _tick(self, now_s: float) -> float | None:  # noqa: ARG002
         """Do what is due, and wake whom that concerns; say when something is due next, if ever."""

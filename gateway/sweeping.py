@@ -6,6 +6,7 @@ import time
 from collections import deque
 from collections.abc import Collection, Iterable, Iterator
 
+from decoders.errors import LinkError
 from decoders.values import (
     AnswerKind,
     Exchange,
@@ -50,7 +51,7 @@ def sweep(visit: Visit, scan: int, *, known: Iterable[str], stated_parked: bool)
 
     Raises:
         RefusedError: the car does not stand with its engine off, or nobody can tell and nobody stated it.
-        LinkError: the way to the vehicle is broken.
+        LinkError: the way to the vehicle is broken, or leads to no bus that can be swept.
     """
     guard = visit.guard(Phase.SWEEPING)
     kept: list[Exchange] = []
@@ -65,12 +66,18 @@ def sweep(visit: Visit, scan: int, *, known: Iterable[str], stated_parked: bool)
                 return tuple(kept)
             until_s = standstill.read_at_s + _FRESH_S
             plans = {f"sweep {number}": ask_in_turn(left, taken, until_s=until_s) for number in range(at_once)}
-            kept += visit.ask(plans, during="scan", scan=scan, guard=guard)
+            exchanges = visit.ask(plans, during="scan", scan=scan, guard=guard)
+            kept += exchanges
+            never_sent = next((one for one in exchanges if one.outcome is Outcome.UNSENT), None)
+            if never_sent is not None and not visit.stop.is_set():
+                raise LinkError(
+                    f"Not swept: {never_sent.trouble}", next_step="scan without --sweep, or sweep over a CAN adapter"
+                )
     return tuple(kept)
 
 
 def ask_in_turn(left: deque[str], taken: set[str], *, until_s: float) -> Plan:
-    """Ask one target after the other, at least one, until none is left or the time is over.
+    """Ask one target after the other, at least one, until none is left, one cannot be asked, or the time is over.
 
     Args:
         left: the targets that are not asked yet, of all plans that share them; whoever asks one takes it away.
@@ -83,7 +90,7 @@ def ask_in_turn(left: deque[str], taken: set[str], *, until_s: float) -> Plan:
             continue
         exchange = yield Request(target, PRESENT)
         taken.update(answer.source for answer in exchange.answers)
-        if time.monotonic() > until_s:
+        if exchange.outcome is Outcome.UNSENT or time.monotonic() > until_s:
             return
 
 

@@ -7,8 +7,8 @@ from pathlib import Path
 import pytest
 from workshop import settings, visiting
 
-from decoders.errors import RefusedError
-from decoders.values import Answer, AnswerKind, Exchange
+from decoders.errors import LinkError, RefusedError
+from decoders.values import Answer, AnswerKind, Exchange, Outcome
 from gateway.bench_port import find_bench
 from gateway.scanning import take_scan
 from gateway.sweeping import strangers, swept_units
@@ -79,3 +79,19 @@ def test_a_car_whose_engine_runs_is_not_swept(tmp_path: Path) -> None:
     (scan,) = record.scans
     assert not scan.complete
     assert scan.end is not None
+
+
+@pytest.mark.parametrize("door", ["dongle", "doip"])
+def test_a_link_that_leads_to_no_bus_says_so_at_once(tmp_path: Path, door: str) -> None:
+    with (
+        find_bench().start("warning-lamps") as bench,
+        Store.open(tmp_path / "record.sqlite", create=True) as store,
+        visiting(store, bench.open_door(door), None, settings({"scan.functional_ms": 40})) as visit,
+    ):
+        with pytest.raises(LinkError, match="Not swept: this link") as caught:
+            take_scan(visit, "before", sweeps=True)
+        record = visit.record()
+    assert "without --sweep" in caught.value.next_step
+    swept = [item.exchange for item in record.asked if item.exchange.target.startswith("functional:7") and item.scan]
+    assert 1 >= sum(exchange.outcome is Outcome.UNSENT for exchange in swept)
+    assert [False] == [scan.complete for scan in record.scans]

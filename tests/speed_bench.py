@@ -78,7 +78,6 @@ def main() -> None:
     """Serve until standard input ends."""
     car = SCENARIOS[SCENARIO].new_car(1)
     bench = RunningBench(SCENARIO, car, physics=Watched.physics, times=TIMES, desk=Watched)
-    sys.setswitchinterval(0.0005)  # the doors' threads must not wait long for the bus's one, nor it for them
     gc.freeze()  # a collector that looks through all scenarios would stop the bus for tens of milliseconds
     with bench, RunningBench(SCENARIO, SCENARIOS[SCENARIO].new_car(1)) as beside:
         tell({"link": bench.open_door("can"), "units": list(bench.desk.units)})

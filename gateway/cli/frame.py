@@ -229,7 +229,10 @@ def at_vehicle(frame: Frame, job: int, link: str) -> Iterator[Visit]:
         ):
             # What is loaded by now stays: to look through it again and again would keep the bus waiting.
             gc.freeze()
-            visit = visit_vehicle(store, writer, guarded, settings, stop=stop)
-            if guarded.how_opened.notice:
-                frame.say(guarded.how_opened.notice, hang=0)
-            yield visit
+            try:
+                visit = visit_vehicle(store, writer, guarded, settings, stop=stop)
+                if guarded.how_opened.notice:
+                    frame.say(guarded.how_opened.notice, hang=0)
+                yield visit
+            finally:
+                gc.unfreeze()

@@ -8,14 +8,12 @@ from dataclasses import dataclass
 
 from decoders.errors import LinkError, RefusedError
 from decoders.values import Exchange, Outcome
+from gateway.guard.guarded_link import KEPT_BACK
 from gateway.visit import Visit
 from sessions.obd_values import asked_alike, offered
 from sessions.plan import plan_live
 from sessions.record import JobRecord
 from sessions.record.decode import live_values
-
-KEPT_BACK = "guard: "
-"""How the trouble of a request begins that the guard did not let through."""
 
 STATED = "drive off, not READY, parked"
 _ENGINE_SPEED, _ROAD_SPEED = 0x0C, 0x0D

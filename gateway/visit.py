@@ -144,10 +144,11 @@ class Visit:
             payload = {**exchange_to_payload(exchange), "during": during}
             if scan is not None:
                 payload["scan"] = scan
-            again = Request(exchange.target, exchange.request) in repeated
+            request = Request(exchange.target, exchange.request)
+            again = request in repeated
             if again:
                 payload["again"] = True
-                repeated.discard(Request(exchange.target, exchange.request))
+                repeated.discard(request)
             entry = self.writer.append(Kind.EXCHANGE, payload)
             kept.append(exchange)
             moment = Moment(seq=entry.seq, run=entry.run, mono_us=entry.mono_us, at=entry.at)

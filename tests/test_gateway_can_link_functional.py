@@ -197,3 +197,19 @@ def test_one_step_of_a_sweep_hears_whoever_answers(channel: str, link: CanLink) 
             units.enter_context(ScriptedUnit(channel, 0x7A0, number, answering(b"\x7e\x00")))
         (exchange,) = ask(link, Request("functional:7A0", b"\x3e\x00"))
     assert ["7B3", "7B4"] == sorted(answer.source for answer in exchange.answers)
+
+
+def test_a_doubt_about_a_call_to_everybody_does_not_hide_what_is_left_open_next(channel: str, link: CanLink) -> None:
+    """7F 22 31 names no identifier: each time the unit was silent the next refusal may be the one still to come."""
+    refusal, quiet = bytes.fromhex("7F2231"), Limits(p2_ms=60, settle_ms=40, functional_ms=80)
+    script = {"22F187": [], "22F186": [refusal], "22F189": [], "22F18C": [refusal]}
+    told: list[Exchange] = []
+
+    def plan() -> Plan:
+        for target, request in zip(("7E0/7E8", "functional:7DF", "7E0/7E8", "7E0/7E8"), script, strict=True):
+            yield Request(target, bytes.fromhex(request))
+
+    with ScriptedUnit(channel, 0x7E0, 0x7E8, lambda data: script[data.hex().upper()], functional_id=0x7DF):
+        link.run({"all": plan()}, told.append, threading.Event(), quiet)
+    assert [Outcome.SILENT, None, Outcome.SILENT, Outcome.DAMAGED] == [exchange.outcome for exchange in told]
+    assert "it may be the late answer to 22 F1 87" == told[-1].trouble

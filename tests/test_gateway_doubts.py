@@ -21,7 +21,7 @@ def ended(request: bytes, outcome: Outcome, *kinds: AnswerKind) -> Exchange:
 @pytest.fixture
 def left_open() -> Unanswered:
     made = Unanswered(2 * SECOND_NS, 30 * SECOND_NS)
-    made.ended(ended(SOME, Outcome.SILENT), 0, SECOND_NS // 10)
+    made.ended(ended(SOME, Outcome.SILENT), 0, SECOND_NS // 10, doubted=False)
     return made
 
 
@@ -40,7 +40,7 @@ def test_a_doubt_waits_for_the_other_answer_and_then_nothing_is_open(left_open: 
     # Asked half a second apart, so answered about half a second apart.
     assert found is not None
     assert SECOND_NS + SECOND_NS // 2 * 5 // 4 == found.until_ns
-    left_open.ended(ended(ALL, Outcome.DAMAGED), SECOND_NS // 2, found.until_ns)
+    left_open.ended(ended(ALL, Outcome.DAMAGED), SECOND_NS // 2, found.until_ns, doubted=True)
     assert doubted(left_open, SOME, NONE_LISTED, found.until_ns + 1) is None
 
 
@@ -64,13 +64,13 @@ def test_a_refusal_names_its_service_only(left_open: Unanswered) -> None:
 
 
 def test_a_unit_that_has_answered_owes_nothing(left_open: Unanswered) -> None:
-    left_open.ended(ended(b"\x3e\x00", Outcome.ANSWERED), SECOND_NS, SECOND_NS)
+    left_open.ended(ended(b"\x3e\x00", Outcome.ANSWERED), SECOND_NS, SECOND_NS, doubted=False)
     assert doubted(left_open, ALL, NONE_LISTED, SECOND_NS) is None
 
 
 def test_what_was_never_sent_leaves_nothing_open() -> None:
     made = Unanswered(SECOND_NS, SECOND_NS)
-    made.ended(ended(SOME, Outcome.UNSENT), 0, 0)
+    made.ended(ended(SOME, Outcome.UNSENT), 0, 0, doubted=False)
     assert doubted(made, ALL, NONE_LISTED, 0) is None
 
 
@@ -81,7 +81,7 @@ def test_after_a_while_no_answer_comes_any_more(left_open: Unanswered) -> None:
 def test_a_unit_that_said_its_answer_is_to_come_has_longer() -> None:
     # ISO 14229-1, 78: the answer may take until P2* is over, again and again.
     made = Unanswered(2 * SECOND_NS, 30 * SECOND_NS)
-    made.ended(ended(SOME, Outcome.DAMAGED, AnswerKind.PENDING), 0, SECOND_NS)
+    made.ended(ended(SOME, Outcome.DAMAGED, AnswerKind.PENDING), 0, SECOND_NS, doubted=False)
     assert doubted(made, ALL, NONE_LISTED, 20 * SECOND_NS) is not None
 
 
@@ -90,7 +90,7 @@ def test_after_two_equal_requests_a_second_answer_is_awaited_as_long_as_they_wer
     assert SECOND_NS + half_ns * 5 // 4 == left_open.second_due_ns(SOME, half_ns, SECOND_NS)
     assert 0 == left_open.second_due_ns(ALL, half_ns, SECOND_NS)
     assert 0 == left_open.second_due_ns(SOME, 9 * SECOND_NS, 9 * SECOND_NS), "so late it does not come any more"
-    left_open.ended(ended(SOME, Outcome.ANSWERED), half_ns, SECOND_NS)
+    left_open.ended(ended(SOME, Outcome.ANSWERED), half_ns, SECOND_NS, doubted=False)
     assert doubted(left_open, ALL, NONE_LISTED) is not None, "one of the two may still be owed"
 
 

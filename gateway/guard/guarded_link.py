@@ -5,16 +5,18 @@ from __future__ import annotations
 import threading
 from collections.abc import Callable, Mapping
 from dataclasses import replace
-from types import TracebackType
-from typing import Self
 
-from decoders.values import Exchange, Outcome, Request
+from decoders.values import Exchange, Request
 from gateway.guard.guard import Guard, Phase
 from gateway.guard.started import Started
 from gateway.links import DEFAULT_LIMITS, HowOpened, Limits, Link, Plan, Trace, open_link
+from gateway.links.base import Closing, unsent
+
+KEPT_BACK = "guard: "
+"""How the trouble of a request begins that the guard did not let through."""
 
 
-class GuardedLink:
+class GuardedLink(Closing):
     """A link with the guard before it: a refused request never reaches the link and is kept as unsent.
 
     Args:
@@ -92,16 +94,6 @@ class GuardedLink:
         """Close the link."""
         self._link.close()
 
-    def __enter__(self) -> Self:
-        """The guarded link itself."""
-        return self
-
-    def __exit__(
-        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
-    ) -> None:
-        """Close the link."""
-        self.close()
-
     def _declared(self, target: str) -> frozenset[bytes]:
         """What the profile declares for this unit, so far as the routine flow has brought it along."""
         routine = self._guard.routine
@@ -116,22 +108,13 @@ class GuardedLink:
                     self._started.begin(request, self._declared(request.target))
                     exchange = yield request
                 else:
-                    exchange = self._refused(request, reason)
+                    exchange = unsent(self.address, request, f"{KEPT_BACK}{reason}")
                     keep(exchange)
                     if stop.is_set():
                         return
                 request = plan.send(exchange)
         except StopIteration:
             return
-
-    def _refused(self, request: Request, reason: str) -> Exchange:
-        return Exchange(
-            link=self.address,
-            target=request.target,
-            request=request.data,
-            outcome=Outcome.UNSENT,
-            trouble=f"guard: {reason}",
-        )
 
 
 def open_guarded(

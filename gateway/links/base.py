@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 import threading
+from abc import ABC, abstractmethod
 from collections.abc import Callable, Generator, Mapping
 from dataclasses import dataclass, field
 from types import TracebackType
 from typing import Any, Protocol, Self
 
-from decoders.values import Exchange, Request
+from decoders.values import Exchange, Outcome, Request
 
 Plan = Generator[Request, Exchange, None]
 """A plan yields requests and is sent one exchange for each."""
@@ -151,3 +152,32 @@ class Link(Protocol):
         self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
     ) -> None:
         """Close the link."""
+
+
+class Closing(ABC):
+    """What is closed when its block ends."""
+
+    @abstractmethod
+    def close(self) -> None:
+        """Give it back; closing twice is harmless."""
+
+    def __enter__(self) -> Self:
+        """The thing itself."""
+        return self
+
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        """Close it."""
+        self.close()
+
+
+def unsent(link: str, request: Request, trouble: str) -> Exchange:
+    """The exchange of a request that was never sent.
+
+    Args:
+        link: the link's address.
+        request: what was to be asked.
+        trouble: why it was not.
+    """
+    return Exchange(link=link, target=request.target, request=request.data, outcome=Outcome.UNSENT, trouble=trouble)

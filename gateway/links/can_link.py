@@ -7,13 +7,11 @@ from __future__ import annotations
 
 import threading
 from collections.abc import Callable, Mapping
-from types import TracebackType
-from typing import Self
 
 import can
 
 from decoders.values import Exchange
-from gateway.links.base import OPENED_SILENTLY, HowOpened, Limits, Plan, Trace
+from gateway.links.base import OPENED_SILENTLY, Closing, HowOpened, Limits, Plan, Trace
 from gateway.links.can_bus import CanBus
 from gateway.links.can_requests import FUNCTIONAL_TARGETS
 from gateway.links.can_run import CanRun
@@ -21,7 +19,7 @@ from gateway.links.can_start import StartUp
 from gateway.links.can_table import CanTable
 
 
-class CanLink:
+class CanLink(Closing):
     """A CAN bus as a link. What a unit sends after its exchange ended is kept for its next one.
 
     Args:
@@ -78,13 +76,3 @@ class CanLink:
         """Shut the bus down; whatever is asked afterwards is unsent."""
         self._table.fail("the link is closed")
         self._table.bus.close()
-
-    def __enter__(self) -> Self:
-        """The link itself."""
-        return self
-
-    def __exit__(
-        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
-    ) -> None:
-        """Close the link."""
-        self.close()

@@ -10,22 +10,21 @@ from dataclasses import dataclass
 from itertools import count
 
 from decoders.errors import LinkError
-from decoders.values import AnswerKind, CanId, Exchange, Outcome, Request, UnitAddress, is_functional
-from gateway.links.base import Limits, Plan
+from decoders.values import CanId, Exchange, Outcome, Request, UnitAddress, is_functional
+from gateway.links.base import Limits, Plan, unsent
 from gateway.links.can_bus import Frame
 from gateway.links.can_requests import stranger, unsendable
 from gateway.links.can_table import CanTable
 from gateway.links.channel import PADDING, Arrival, Channel
 from gateway.links.conversation import Conversation, FunctionalConversation, UnitConversation
 from gateway.links.other_testers import confuses, reaches
-from gateway.links.window import Window
+from gateway.links.window import Window, first_lag_ns
 
 _STOP_POLL_NS = 50_000_000
 _MS = 1_000_000
 _FRAMES_AT_ONCE = 64
 _ROUNDS_AT_BEGIN = 200
 _NEVER_DRY_NS = 100_000_000
-_IN_TIME = (AnswerKind.POSITIVE, AnswerKind.NEGATIVE, AnswerKind.PENDING)
 _INTERRUPTED = "interrupted before an answer"
 _NOT_SENT = "interrupted before it was sent"
 _OTHER_TESTER = "another tester asks too: whose answer came cannot be told"
@@ -127,12 +126,11 @@ class CanRun:
         self._keep(exchange)
         now_ns = time.perf_counter_ns()
         source = None if asked.channel is None else asked.channel.address.source
-        if asked.channel is not None and asked.conversation is not None:
-            asked.channel.unanswered.ended(exchange, asked.conversation.sent_ns or now_ns, now_ns)
+        _remember(asked, exchange, now_ns)
         self._window.learn(
             exchange.outcome,
             heard_before=source in self._table.heard,
-            lag_ns=_lag_ns(exchange),
+            lag_ns=first_lag_ns(exchange),
             now_ns=now_ns,
         )
         if source is not None and exchange.outcome in (Outcome.ANSWERED, Outcome.REFUSED):
@@ -154,7 +152,7 @@ class CanRun:
                 continue
             trouble = asked.trouble or self._held_too_long(asked)
             if trouble is not None:
-                self._end(asked, self._unsent(asked.request, trouble))
+                self._end(asked, unsent(self._table.bus.name, asked.request, trouble))
                 continue
             held.append(asked)
             if asked.unit is None:
@@ -252,7 +250,7 @@ class CanRun:
         """Wait for the next frame or deadline; True if the bus then had no more to give."""
         now_ns = time.perf_counter_ns()
         due_ns = (asked.due_ns for asked in self._under_way)
-        wake_ns = min(now_ns + _STOP_POLL_NS, *due_ns, *self._wakes_ns.values())
+        wake_ns = min((now_ns + _STOP_POLL_NS, *due_ns, *self._wakes_ns.values()))
         dry = self._read(max(0, wake_ns - now_ns) / 1e9)
         self._tick()
         return dry
@@ -361,7 +359,7 @@ class CanRun:
                 self._end(asked, asked.conversation.finish(reason))
         if self._waiting:
             asked = heapq.heappop(self._waiting)[-1]
-            self._end(asked, self._unsent(asked.request, reason))
+            self._end(asked, unsent(self._table.bus.name, asked.request, reason))
 
     def _interrupt(self) -> None:
         now_ns = time.perf_counter_ns()
@@ -369,28 +367,20 @@ class CanRun:
             if asked.conversation is None:
                 continue
             exchange = asked.conversation.finish(_INTERRUPTED)
-            if asked.channel is not None:
-                asked.channel.unanswered.ended(exchange, asked.conversation.sent_ns or now_ns, now_ns)
+            _remember(asked, exchange, now_ns)
             self._keep(exchange)
         for _turn, _order, asked in sorted(self._waiting, key=lambda entry: entry[:2]):
-            self._keep(self._unsent(asked.request, _NOT_SENT))
+            self._keep(unsent(self._table.bus.name, asked.request, _NOT_SENT))
 
-    def _unsent(self, request: Request, trouble: str) -> Exchange:
-        return Exchange(
-            link=self._table.bus.name,
-            target=request.target,
-            request=request.data,
-            outcome=Outcome.UNSENT,
-            trouble=trouble,
-        )
+
+def _remember(asked: _Asked, exchange: Exchange, now_ns: int) -> None:
+    """Note what the unit may still owe."""
+    channel, conversation = asked.channel, asked.conversation
+    if channel is not None and conversation is not None:
+        sent_ns = conversation.sent_ns or now_ns
+        channel.unanswered.ended(exchange, sent_ns, now_ns, doubted=conversation.doubted)
 
 
 def _hand_over_leftovers(channel: Channel, conversation: Conversation) -> None:
     while channel.leftovers:
         conversation.arrived(channel.leftovers.popleft())
-
-
-def _lag_ns(exchange: Exchange) -> int | None:
-    """From the request's last frame to the first answer's first, where there is one that may tell it."""
-    first = next((answer for answer in exchange.answers if answer.kind in _IN_TIME), None)
-    return None if first is None else first.first_us * 1000

@@ -104,6 +104,11 @@ class Conversation(ABC):
         self._heard.append(heard)
         self._on_heard(heard, responder)
 
+    @property
+    def doubted(self) -> bool:
+        """True if an answer came that may belong to an earlier request."""
+        return bool(self._doubt_until_ns)
+
     @abstractmethod
     def disturbed(self, reason: str) -> None:
         """Something came between: whatever is answered, it cannot be told to which request.

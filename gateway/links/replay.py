@@ -11,13 +11,11 @@ from collections import deque
 from collections.abc import Callable, Iterable, Mapping
 from dataclasses import replace
 from pathlib import Path
-from types import TracebackType
-from typing import Self
 
 from decoders.errors import LinkError, RecordError
-from decoders.values import Exchange, Outcome, Request, is_functional
+from decoders.values import Exchange, Request, is_functional
 from gateway.links.address import LinkAddress
-from gateway.links.base import OPENED_SILENTLY, HowOpened, Limits, Link, Plan, Trace
+from gateway.links.base import OPENED_SILENTLY, Closing, HowOpened, Limits, Link, Plan, Trace, unsent
 from sessions.journal import Entry, Kind, exchange_from_payload
 from sessions.store import Store
 
@@ -30,7 +28,7 @@ _ONLY_READ = "a record is only read: nothing in the vehicle can be changed by it
 _USED_UP = "the record holds no further answer to this: it was not asked more often there"
 
 
-class ReplayLink:
+class ReplayLink(Closing):
     """A link to what is recorded; nothing is sent anywhere, nothing waits, and nothing is changed.
 
     Args:
@@ -86,7 +84,7 @@ class ReplayLink:
         while waiting:
             plan, request = waiting.popleft()
             if stop.is_set():
-                keep(self._unsent(request, _NOT_SENT))
+                keep(unsent(self.address, request, _NOT_SENT))
                 continue
             exchange = self._answer(request)
             keep(exchange)
@@ -94,22 +92,13 @@ class ReplayLink:
 
     def _answer(self, request: Request) -> Exchange:
         if self._closed:
-            return self._unsent(request, _CLOSED)
+            return unsent(self.address, request, _CLOSED)
         if request.data[:1] and request.data[0] in _CHANGES:
-            return self._unsent(request, _ONLY_READ)
+            return unsent(self.address, request, _ONLY_READ)
         left = self._left.get(request)
         if not left:
-            return self._unsent(request, _NEVER if left is None else _USED_UP)
+            return unsent(self.address, request, _NEVER if left is None else _USED_UP)
         return replace(left.popleft(), link=self.address)
-
-    def _unsent(self, request: Request, trouble: str) -> Exchange:
-        return Exchange(
-            link=self.address,
-            target=request.target,
-            request=request.data,
-            outcome=Outcome.UNSENT,
-            trouble=trouble,
-        )
 
     def set_trace(self, tell: Trace | None) -> bool:  # noqa: ARG002 - a record of exchanges has no frames
         """False: a recorded exchange has no frames to tell of."""
@@ -119,16 +108,6 @@ class ReplayLink:
         """Forget the record; whatever is asked afterwards is unsent."""
         self._closed = True
         self._left.clear()
-
-    def __enter__(self) -> Self:
-        """The link itself."""
-        return self
-
-    def __exit__(
-        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
-    ) -> None:
-        """Close the link."""
-        self.close()
 
 
 def open_replay(address: LinkAddress, shown_as: str, limits: Limits) -> Link:  # noqa: ARG001 - nothing waits here

@@ -49,9 +49,8 @@ class Unanswered:
         self._for_ns = for_ns
         self._pending_ns = pending_ns
         self._open: deque[_Open] = deque(maxlen=_KEPT)
-        self._doubted = False
 
-    def ended(self, exchange: Exchange, sent_ns: int, now_ns: int) -> None:
+    def ended(self, exchange: Exchange, sent_ns: int, now_ns: int, *, doubted: bool) -> None:
         """An exchange with the unit is over. One that has answered owes nothing from before: it answers in order.
 
         Only where the same was asked twice it may owe one of the two. An exchange that raised a doubt leaves nothing
@@ -61,20 +60,20 @@ class Unanswered:
             exchange: the exchange.
             sent_ns: when its request was sent.
             now_ns: the time.
+            doubted: True if one of its answers raised a doubt.
         """
         if exchange.outcome in (None, Outcome.UNSENT):
             return
         answered = exchange.outcome in (Outcome.ANSWERED, Outcome.REFUSED)
         alike = [before for before in self._open if before.request == exchange.request and now_ns <= before.until_ns]
-        if answered or self._doubted:
+        if answered or doubted:
             self._open.clear()
         if answered:
             self._open.extend(alike[-1:])
-        elif not self._doubted:
+        elif not doubted:
             pending = any(answer.kind is AnswerKind.PENDING for answer in exchange.answers)
             until_ns = now_ns + (self._pending_ns if pending else self._for_ns)
             self._open.append(_Open(exchange.request, sent_ns, until_ns))
-        self._doubted = False
 
     def doubt(self, request: bytes, data: bytes, sent_ns: int, came_ns: int) -> Doubt | None:
         """Why an answer may belong to an earlier request for something else; None if it cannot.
@@ -90,7 +89,6 @@ class Unanswered:
         for before in self._open:
             late = came_ns <= before.until_ns and before.request != request
             if late and classify(before.request, data) in _FINAL:
-                self._doubted = True
                 words = f"it may be the late answer to {before.request[:16].hex(' ').upper()}"
                 return Doubt(words, came_ns + self._apart_ns(before, sent_ns))
         return None

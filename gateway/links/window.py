@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
-from decoders.values import Outcome
+from decoders.values import AnswerKind, Exchange, Outcome
 
 _MS = 1_000_000
 _LATE = 0.5
 _NEWEST = 0.125
 _GIVEN_WAY, _HALVED = 0.875, 0.5
 _STEPS_A_ROUND = 2
+_WORDS = (AnswerKind.POSITIVE, AnswerKind.NEGATIVE, AnswerKind.PENDING)
 
 
 class Window:
@@ -63,3 +64,8 @@ class Window:
         if now_ns >= self._deaf_until_ns:
             self._size = max(1.0, self._size * share)
             self._deaf_until_ns = now_ns + self._p2_ns
+
+
+def first_lag_ns(exchange: Exchange) -> int | None:
+    """From the request to the first word of its answer, "pending" included; None without one."""
+    return next((answer.first_us * 1000 for answer in exchange.answers if answer.kind in _WORDS), None)

@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from decoders.errors import UsageError
-from decoders.values import AnswerKind, Exchange, Request, doip_number, doip_unit, is_doip, is_functional
+from decoders.values import Request, doip_number, doip_unit, is_doip, is_functional
 from gateway.links.base import Plan
 from gateway.links.channel import MAX_PAYLOAD
 from gateway.links.conversation import Conversation
@@ -40,12 +40,6 @@ class Asked:
     def functional(self) -> bool:
         """True if everyone is asked."""
         return is_functional(self.request.target)
-
-
-def lag_ns(exchange: Exchange) -> int | None:
-    """From the request to the first word of its answer, "pending" included; None without one."""
-    spoken = (AnswerKind.POSITIVE, AnswerKind.NEGATIVE, AnswerKind.PENDING)
-    return next((answer.first_us * 1000 for answer in exchange.answers if answer.kind in spoken), None)
 
 
 def unsendable(request: Request, place: Place) -> str | None:

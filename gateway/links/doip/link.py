@@ -7,12 +7,10 @@ from __future__ import annotations
 
 import threading
 from collections.abc import Callable, Mapping
-from types import TracebackType
-from typing import Self
 
 from decoders.values import Exchange, doip_unit, functional_target
 from gateway.links.address import LinkAddress
-from gateway.links.base import OPENED_SILENTLY, HowOpened, Limits, Link, Plan, Trace
+from gateway.links.base import OPENED_SILENTLY, Closing, HowOpened, Limits, Link, Plan, Trace
 from gateway.links.doip.asked import Asked
 from gateway.links.doip.connection import Connection
 from gateway.links.doip.opening import open_connection
@@ -37,7 +35,7 @@ def open_doip(address: LinkAddress, shown_as: str, limits: Limits) -> Link:
     return DoipLink(open_connection(place, limits), place, shown_as)
 
 
-class DoipLink:
+class DoipLink(Closing):
     """A DoIP entity and the units behind it as a link.
 
     What a unit sends after its exchange ended is kept for its next one. A lost connection is opened again once; it
@@ -87,13 +85,3 @@ class DoipLink:
     def close(self) -> None:
         """Hang up; whatever is asked afterwards is unsent."""
         self._way.fail("the link is closed")
-
-    def __enter__(self) -> Self:
-        """The link itself."""
-        return self
-
-    def __exit__(
-        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
-    ) -> None:
-        """Close the link."""
-        self.close()

@@ -9,12 +9,12 @@ from collections.abc import Callable, Mapping
 from dataclasses import replace
 
 from decoders.reply import classify
-from decoders.values import AnswerKind, Exchange, Outcome, Request, doip_number, doip_unit
-from gateway.links.base import Limits, Plan
+from decoders.values import AnswerKind, Exchange, Outcome, doip_number, doip_unit
+from gateway.links.base import Limits, Plan, unsent
 from gateway.links.channel import Arrival
 from gateway.links.conversation import FunctionalConversation, UnitConversation
 from gateway.links.doip import words
-from gateway.links.doip.asked import Asked, lag_ns, unsendable
+from gateway.links.doip.asked import Asked, unsendable
 from gateway.links.doip.connection import Connection
 from gateway.links.doip.place import Place
 from gateway.links.doip.way import Way
@@ -30,7 +30,7 @@ from gateway.links.doip.wire import (
     diagnostic,
     read,
 )
-from gateway.links.window import Window
+from gateway.links.window import Window, first_lag_ns
 
 _MS = 1_000_000
 _STOP_POLL_NS = 50 * _MS
@@ -110,7 +110,7 @@ class DoipRun:
         self._window.learn(
             exchange.outcome,
             heard_before=exchange.target in self._way.heard,
-            lag_ns=lag_ns(exchange),
+            lag_ns=first_lag_ns(exchange),
             now_ns=time.perf_counter_ns(),
         )
         self._remember_end(asked, exchange)
@@ -119,7 +119,8 @@ class DoipRun:
     def _remember_end(self, asked: Asked, exchange: Exchange) -> None:
         if exchange.outcome is not None and asked.conversation is not None:
             now_ns = time.perf_counter_ns()
-            self._way.ended(exchange, asked.conversation.sent_ns or now_ns, now_ns)
+            sent_ns = asked.conversation.sent_ns or now_ns
+            self._way.ended(exchange, sent_ns, now_ns, doubted=asked.conversation.doubted)
 
     # --- starting ---
 
@@ -135,7 +136,7 @@ class DoipRun:
             trouble = unsendable(asked.request, self._place)
             if trouble is not None:
                 self._waiting.remove(asked)
-                self._end(asked, self._unsent(asked.request, trouble))
+                self._end(asked, unsent(self._way.name, asked.request, trouble))
                 continue
             asked.number = doip_number(asked.request.target)
             if any(asked.number == other.number for other in self._active):
@@ -318,7 +319,7 @@ class DoipRun:
 
     def _end_unsent(self, reason: str) -> None:
         asked = self._waiting.popleft()
-        self._end(asked, self._unsent(asked.request, reason))
+        self._end(asked, unsent(self._way.name, asked.request, reason))
 
     def _interrupt(self) -> None:
         for asked in self._active:
@@ -327,13 +328,4 @@ class DoipRun:
                 self._keep(exchange)
                 self._remember_end(asked, exchange)
         for asked in self._waiting:
-            self._keep(self._unsent(asked.request, _NOT_SENT))
-
-    def _unsent(self, request: Request, trouble: str) -> Exchange:
-        return Exchange(
-            link=self._way.name,
-            target=request.target,
-            request=request.data,
-            outcome=Outcome.UNSENT,
-            trouble=trouble,
-        )
+            self._keep(unsent(self._way.name, asked.request, _NOT_SENT))

@@ -139,11 +139,11 @@ class Way(Generic[Asked]):
         """What this unit was asked and has not answered."""
         return self.unanswered.setdefault(source, Unanswered(_LATE_NS, _PENDING_NS))
 
-    def ended(self, exchange: Exchange, sent_ns: int, now_ns: int) -> None:
+    def ended(self, exchange: Exchange, sent_ns: int, now_ns: int, *, doubted: bool) -> None:
         """An exchange with a unit is over."""
         if exchange.outcome in (Outcome.ANSWERED, Outcome.REFUSED):
             self.heard.add(exchange.target)
-        self.left_open(exchange.target).ended(exchange, sent_ns, now_ns)
+        self.left_open(exchange.target).ended(exchange, sent_ns, now_ns, doubted=doubted)
 
     def remember(self, source: str | None, data: bytes) -> None:
         """A unit was asked; or all of them, where `source` is None."""

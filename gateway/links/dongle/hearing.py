@@ -43,11 +43,13 @@ class Heard:
         exchange: it.
         frames: how many frames its one whole answer had; None where anything else was written too.
         odd: True if lines came that no dongle set as this one writes: it may have restarted.
+        doubted: True if an answer came that may belong to an earlier request.
     """
 
     exchange: Exchange
     frames: int | None = None
     odd: bool = False
+    doubted: bool = False
 
 
 class Hearing:
@@ -89,13 +91,14 @@ class Hearing:
         _hand_over(channel, conversation)
         return conversation
 
-    def ended(self, exchange: Exchange, now_ns: int) -> None:
+    def ended(self, heard: Heard, now_ns: int) -> None:
         """An exchange is over: what a unit left open may still come."""
+        exchange = heard.exchange
         if exchange.outcome in (None, Outcome.UNSENT):
             return
         channel = self._channels.get(UnitAddress.parse(exchange.target).response)
         if channel is not None:
-            channel.unanswered.ended(exchange, now_ns, now_ns)
+            channel.unanswered.ended(exchange, now_ns, now_ns, doubted=heard.doubted)
 
     def _left_open(self, source: str) -> Unanswered | None:
         channel = self._channels.get(CanId.parse(source))
@@ -248,7 +251,12 @@ class _Judgement:
             exchange = self._conversation.finish(_WAITED_TOO_SHORT)
         whole = exchange.outcome is Outcome.ANSWERED and len(exchange.answers) == 1
         is_one = whole and exchange.answers[0].kind is AnswerKind.POSITIVE and len(reads) == self._frames
-        return Heard(exchange=exchange, frames=self._frames if is_one else None, odd=self._odd)
+        return Heard(
+            exchange=exchange,
+            frames=self._frames if is_one else None,
+            odd=self._odd,
+            doubted=self._conversation.doubted,
+        )
 
 
 def _hand_over(channel: Channel, conversation: Conversation) -> None:

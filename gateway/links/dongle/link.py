@@ -6,16 +6,14 @@ import threading
 import time
 from collections import deque
 from collections.abc import Callable, Mapping, Sequence
-from types import TracebackType
-from typing import Self
 
 from decoders.errors import LinkError
 from decoders.values import Exchange, Outcome, Request
-from gateway.links.base import HowOpened, Limits, Plan, Trace
+from gateway.links.base import Closing, HowOpened, Limits, Plan, Trace, unsent
 from gateway.links.dongle.hearing import Hearing
 from gateway.links.dongle.process import CHILD, DongleProcess
 from gateway.links.dongle.settings import FUNCTIONAL, RATES, settings_for
-from gateway.links.dongle.talk import Talk, unsent
+from gateway.links.dongle.talk import Talk
 
 _PROBES = (bytes.fromhex("0100"), bytes.fromhex("22F810"), bytes.fromhex("3E00"))
 """Asked of everyone to find the car. Source: ISO 15765-4 and SAE J1979-2 initialisation; ISO 14229-1, TesterPresent."""
@@ -27,7 +25,7 @@ _NOT_SENT = "interrupted before it was sent"
 _CLOSED = "the link is closed"
 
 
-class DongleLink:
+class DongleLink(Closing):
     """A dongle behind a port.
 
     Args:
@@ -116,16 +114,6 @@ class DongleLink:
         if self._talk is not None:
             self._talk.close()
             self._talk = None
-
-    def __enter__(self) -> Self:
-        """The link itself."""
-        return self
-
-    def __exit__(
-        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
-    ) -> None:
-        """Close the link."""
-        self.close()
 
     def _run(
         self, plans: Mapping[str, Plan], keep: Callable[[Exchange], None], stop: threading.Event, limits: Limits

@@ -5,8 +5,8 @@ from __future__ import annotations
 import threading
 import time
 
-from decoders.values import Exchange, Outcome, Request, is_functional
-from gateway.links.base import Limits
+from decoders.values import Exchange, Request, is_functional
+from gateway.links.base import Limits, unsent
 from gateway.links.dongle.hearing import Hearing
 from gateway.links.dongle.process import DongleProcess, Turn, TurnEnd
 from gateway.links.dongle.reply import NOT_TAKEN, OK, lines_of
@@ -63,7 +63,7 @@ class Talk:
         turn = self._turn(text, limits, stop, is_request=True)
         self.nothing_sent = turn.end is TurnEnd.LOST and turn.begun_ns is None
         heard = self._hearing.judge(request, turn, limits, expected)
-        self._hearing.ended(heard.exchange, time.perf_counter_ns())
+        self._hearing.ended(heard, time.perf_counter_ns())
         if heard.odd:
             self._settings.forget()
         if heard.frames is not None and heard.frames <= _MOST_COUNT and _is_live_value(request):
@@ -118,11 +118,6 @@ class Talk:
 def patience_ms(limits: Limits) -> int:
     """How long a dongle may write nothing: a unit's longest wait, the dongle's own before and after, and the way."""
     return limits.p2_star_ms + 2 * max(limits.p2_ms, limits.functional_ms) + limits.n_cr_ms
-
-
-def unsent(link: str, request: Request, trouble: str) -> Exchange:
-    """The exchange of a request that was never sent."""
-    return Exchange(link=link, target=request.target, request=request.data, outcome=Outcome.UNSENT, trouble=trouble)
 
 
 def _is_live_value(request: Request) -> bool:

@@ -57,6 +57,7 @@ def recorded(monkeypatch: pytest.MonkeyPatch) -> Callable[[Car], Recorder]:
     def begin(car: Car) -> Recorder:
         recorder = Recorder(car)
         monkeypatch.setattr(can, "Bus", recorder)
+        monkeypatch.setattr("gateway.links.can_open.SlcanBus", recorder)
         return recorder
 
     return begin

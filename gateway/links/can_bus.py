@@ -20,6 +20,7 @@ from decoders.errors import LinkError
 from decoders.values import CanId
 from gateway.links.base import BusFrame, Trace
 from gateway.links.can_errors import map_can_errors, system_error_number
+from gateway.links.ports.slcan import SlcanBus
 
 MOST_TROUBLES = 32
 _IN_A_ROW_NS = 1_000_000_000
@@ -59,6 +60,7 @@ class CanBus:
         self._trouble_ns = 0
         self._state_ns = 0
         self._port: Any = getattr(bus, "serialPortOrig", None)
+        self._reads_bytes = self._port is not None and not isinstance(bus, SlcanBus)
         self._tells_class = type(bus).__name__ in _LINUX_CLASSES
         self.trace: Trace | None = None
 
@@ -137,10 +139,10 @@ class CanBus:
         return message
 
     def _has_more(self) -> bool:
-        """True if bytes wait at the port: python-can's slcan, not given time, reads one byte and says "nothing"."""
+        """True if bytes wait at the port: a bus of python-can, not given time, reads one of them and says "nothing"."""
         waiting = 0
         with suppress(Exception):  # whatever is wrong with the port, reading from it says so
-            waiting = 0 if self._port is None else self._port.in_waiting
+            waiting = self._port.in_waiting if self._reads_bytes else 0
         return waiting > 0
 
     def _count_trouble(self, *, is_off: bool) -> None:

@@ -59,6 +59,7 @@ _NEXT_STEP: tuple[tuple[type[Exception], str], ...] = (
     (isotp.errors.IsoTpError, "run the step again; if it stays, ask one unit at a time"),
     (OSError, "check that the adapter or port is there and its driver installed, then run the step again"),
 )
+_KINDS: tuple[type[Exception], ...] = tuple(kind for kind, _ in _NEXT_STEP)
 # What backends of python-can raise for a driver that is not installed; NameError: its functions were never loaded.
 _MISSING = (can.exceptions.CanInterfaceNotImplementedError, ImportError, NameError)
 _WHATEVER_ELSE = "check the interface, the channel and the options of the link"
@@ -76,7 +77,7 @@ def map_can_errors(doing: str, *, anything: bool = False, driver: str = NO_DRIVE
     Raises:
         LinkError: python-can, can-isotp or the operating system raised inside the block.
     """
-    kinds = (Exception,) if anything else tuple(kind for kind, _ in _NEXT_STEP)
+    kinds = (Exception,) if anything else _KINDS
     try:
         yield
     except LinkError:

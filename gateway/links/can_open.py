@@ -23,6 +23,7 @@ from gateway.links.can_errors import NO_DRIVER, map_can_errors
 from gateway.links.can_link import CanLink
 from gateway.links.can_start import RATES, StartUp, search
 from gateway.links.ports import stream_url
+from gateway.links.ports.slcan import SlcanBus
 
 _VIRTUAL = "virtual"
 _SET_BY_SYSTEM = frozenset({"serial", "socketcan", "socketcand", "udp_multicast"})
@@ -135,7 +136,10 @@ class _Door:
         if quiet:
             settings |= _QUIET[self._interface]
         with map_can_errors(self._doing, anything=True, driver=_driver_step(self._interface)):
-            self._raw = can.Bus(self._channel, interface=self._interface, ignore_config=True, **settings)
+            if self._interface == "slcan":
+                self._raw = SlcanBus(str(self._channel), **settings)
+            else:
+                self._raw = can.Bus(self._channel, interface=self._interface, ignore_config=True, **settings)
         self._open = (bitrate, quiet)
         self._bus = CanBus(self._raw, self._shown_as, fd=self.fd)
         return self._bus

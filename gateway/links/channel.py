@@ -22,6 +22,7 @@ PADDING = 0x55
 MAX_PAYLOAD = 4095
 MAX_WAIT_FRAMES = 255
 _SINGLE_FRAME_ROOM = 7
+_CONSECUTIVE_FRAME = 2
 LEFTOVER_COUNT = 64
 _RESERVED_STMIN_MEANS = 0x7F
 
@@ -176,6 +177,9 @@ class Channel:
         problem = _malformed(body, len(data), room=7 - self._skip_in)
         if problem is not None:
             return [self._arrival(body, now_ns, now_ns, problem)]
+        if body and 0 < body[0] < len(body) <= _SINGLE_FRAME_ROOM + 1 and not self._logic.is_rx_active():
+            # As with requests: a whole answer in one frame, and no other under way that it would break off.
+            return [self._arrival(body[1 : 1 + body[0]], now_ns, now_ns, None)]
         if len(body) >= 3 and body[0] >> 4 == 3 and (0x80 <= body[2] <= 0xF0 or body[2] >= 0xFA):
             # ISO 15765-2: a reserved STmin means the longest one; can-isotp would refuse the frame.
             at = self._skip_in + 2
@@ -191,12 +195,15 @@ class Channel:
             self._last_ns = now_ns
             response = self.address.response
             self._inbox.append(isotp.CanMessage(response.number, len(data), data, response.is_29_bit))
-        self._logic.process()
-        arrivals = self._take_errors(bytes(before) if was_receiving else b"", body, was_receiving)
-        is_continuation = bool(body) and body[0] >> 4 == 2
+        is_continuation = bool(body) and body[0] >> 4 == _CONSECUTIVE_FRAME
+        # A consecutive frame asks for nothing to be sent: block size is 0.
+        self._logic.process(do_tx=not is_continuation or self._logic.transmitting())
+        arrivals = []
+        if self._errors:
+            arrivals = self._take_errors(bytes(before) if was_receiving else b"", body, was_receiving)
         first_ns = self._first_ns if is_continuation else now_ns
-        while (message := self._logic.recv()) is not None:
-            arrivals.append(self._arrival(bytes(message), first_ns, now_ns, None))
+        while self._logic.available():
+            arrivals.append(self._arrival(bytes(self._logic.recv() or b""), first_ns, now_ns, None))
         if self._logic.is_rx_active() and not is_continuation and body and body[0] >> 4 == 1:
             self._first_ns = now_ns
         return arrivals

@@ -2,16 +2,17 @@
 
 from __future__ import annotations
 
-import re
 import select
 import socket
-from typing import Any
+from typing import TYPE_CHECKING, Any, cast
 
-from serial import PortNotOpenError, SerialException
+from serial import PortNotOpenError, SerialException, SerialTimeoutException, Timeout
 from serial.urlhandler import protocol_socket
 
+if TYPE_CHECKING:
+    from _typeshed import ReadableBuffer
+
 _CHUNK = 65_536
-_LINE_END = re.compile(rb"[\r\a]")  # slcan: CR ends a line, BEL is a refusal
 
 
 def serial_class_for_url(url: str) -> tuple[str, type[Serial]]:
@@ -25,6 +26,7 @@ class Serial(protocol_socket.Serial):
 
     _socket: Any
     _timeout: float | None
+    _write_timeout: float | None
 
     def open(self) -> None:
         """Connect.
@@ -51,20 +53,38 @@ class Serial(protocol_socket.Serial):
     def read(self, size: int = 1) -> bytes:
         """Up to so many bytes; fewer if they do not come within the time-out.
 
-        Asked for a single byte it gives all of a line that has come, and then the line's end alone: python-can's slcan
-        asks byte for byte, adds up what it gets, and looks for the end. A call for each byte takes most of its time.
-
         Raises:
             PortNotOpenError: the port is closed.
             SerialException: the other side is gone and everything it said was read.
         """
         if len(self._kept) < size:
             self._fill(self._timeout)
-        if size == 1:
-            size = _line_length(self._kept)
         said = bytes(self._kept[:size])
         del self._kept[:size]
         return said
+
+    def write(self, data: ReadableBuffer, /) -> int:
+        """Send all of it; how many bytes that were.
+
+        Raises:
+            PortNotOpenError: the port is closed.
+            SerialTimeoutException: the other side does not take it within the port's time for writing.
+            SerialException: the other side is gone.
+        """
+        if not self.is_open:
+            raise PortNotOpenError
+        left = memoryview(data)
+        until = Timeout(cast("float", self._write_timeout))  # None is for ever, which its annotation leaves out
+        while left:
+            try:
+                left = left[self._socket.send(left) :]
+            except BlockingIOError as error:
+                _, ready, _ = select.select([], [self._socket], [], until.time_left())
+                if not ready:
+                    raise SerialTimeoutException("Write timeout") from error
+            except OSError as error:
+                raise SerialException(f"write failed: {error}") from error
+        return memoryview(data).nbytes
 
     def reset_input_buffer(self) -> None:
         """Forget what has come."""
@@ -74,9 +94,8 @@ class Serial(protocol_socket.Serial):
     def _fill(self, timeout_s: float | None) -> None:
         if not self.is_open:
             raise PortNotOpenError
-        ready, _, _ = select.select([self._socket], [], [], timeout_s)
-        if not ready:
-            return
+        if timeout_s != 0:
+            select.select([self._socket], [], [], timeout_s)
         try:
             came = self._socket.recv(_CHUNK)
         except BlockingIOError:
@@ -86,9 +105,3 @@ class Serial(protocol_socket.Serial):
         if not came:
             raise SerialException("socket disconnected")
         self._kept += came
-
-
-def _line_length(kept: bytearray) -> int:
-    """How many bytes there are before the next line's end; 1 where it comes first."""
-    end = _LINE_END.search(kept)
-    return max(1, len(kept) if end is None else end.start())

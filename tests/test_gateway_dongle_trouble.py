@@ -33,8 +33,7 @@ from dongle_link_help import (
 
 from decoders.errors import LinkError
 from decoders.values import Exchange, Outcome, Request
-from gateway.links.address import LinkAddress
-from gateway.links.base import Limits, Plan
+from gateway.links.base import Limits, LinkAddress, Plan
 from gateway.links.dongle import open_dongle
 from gateway.links.dongle.link import DongleLink, open_at
 from gateway.links.dongle.messages import packed

@@ -1,7 +1,7 @@
 """Links: the ways to a vehicle. Everything outside this package gets one through `gateway.guard`."""
 
-from gateway.links.address import LinkAddress, open_link, parse_link
-from gateway.links.base import DEFAULT_LIMITS, BusFrame, HowOpened, Limits, Link, Plan, Trace
+from gateway.links.address import open_link, parse_link
+from gateway.links.base import DEFAULT_LIMITS, BusFrame, HowOpened, Limits, Link, LinkAddress, Plan, Trace
 
 __all__ = [
     "DEFAULT_LIMITS",

@@ -4,13 +4,12 @@ from __future__ import annotations
 
 import importlib
 import re
-from collections.abc import Callable, Mapping
-from dataclasses import dataclass, field
-from urllib.parse import parse_qsl, urlencode
+from collections.abc import Mapping
+from urllib.parse import parse_qsl
 
 from decoders.errors import LinkError, UsageError
 from gateway.links import third_party
-from gateway.links.base import DEFAULT_LIMITS, Limits, Link
+from gateway.links.base import DEFAULT_LIMITS, Limits, Link, LinkAddress, Opener
 
 FORMS: Mapping[str, str] = {
     "can": "can:INTERFACE:CHANNEL[?bitrate=500000&fd=0]",
@@ -21,27 +20,6 @@ FORMS: Mapping[str, str] = {
 }
 _CAN_OPTIONS = ("bitrate", "fd")
 _RECORDED_JOB = re.compile(r"([1-9][0-9]{0,8})(?:\?scan=([1-9][0-9]{0,8}))?\Z")
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class LinkAddress:
-    """A link address in parts.
-
-    Args:
-        kind: ``can``, ``dongle``, ``doip``, ``sim``, ``replay``, or one that an installed package brings.
-        rest: what stands between the kind and the options; for a package's kind all that follows the colon.
-        options: what follows the question mark: of `can`, and `scan` of `replay`.
-    """
-
-    kind: str
-    rest: str
-    options: Mapping[str, int] = field(default_factory=dict)
-
-    @property
-    def text(self) -> str:
-        """The address as the journal, the commands and the reports write it."""
-        query = f"?{urlencode(self.options)}" if self.options else ""
-        return f"{self.kind}:{self.rest}{query}"
 
 
 def parse_link(text: str) -> LinkAddress:
@@ -149,9 +127,6 @@ def opener(kind: str) -> Opener:
         ) from error
     return found
 
-
-Opener = Callable[[LinkAddress, str, Limits], Link]
-"""Opens a link: its address in parts, the address the journal gets, the time-outs; raises UsageError or LinkError."""
 
 _OPENERS: Mapping[str, tuple[str, str]] = {
     "can": ("gateway.links.can_open", "open_can"),

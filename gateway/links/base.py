@@ -8,6 +8,7 @@ from collections.abc import Callable, Generator, Mapping
 from dataclasses import dataclass, field
 from types import TracebackType
 from typing import Any, Protocol, Self
+from urllib.parse import urlencode
 
 from decoders.values import Exchange, Outcome, Request
 
@@ -152,6 +153,31 @@ class Link(Protocol):
         self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
     ) -> None:
         """Close the link."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class LinkAddress:
+    """A link address in parts.
+
+    Args:
+        kind: ``can``, ``dongle``, ``doip``, ``sim``, ``replay``, or one that an installed package brings.
+        rest: what stands between the kind and the options; for a package's kind all that follows the colon.
+        options: what follows the question mark: of `can`, and `scan` of `replay`.
+    """
+
+    kind: str
+    rest: str
+    options: Mapping[str, int] = field(default_factory=dict)
+
+    @property
+    def text(self) -> str:
+        """The address as the journal, the commands and the reports write it."""
+        query = f"?{urlencode(self.options)}" if self.options else ""
+        return f"{self.kind}:{self.rest}{query}"
+
+
+Opener = Callable[[LinkAddress, str, Limits], Link]
+"""Opens a link: its address in parts, the address the journal gets, the time-outs; raises UsageError or LinkError."""
 
 
 class Closing(ABC):

@@ -16,8 +16,7 @@ from typing import Any
 import can
 
 from decoders.errors import LinkError, UsageError
-from gateway.links.address import LinkAddress
-from gateway.links.base import Limits, Link
+from gateway.links.base import Limits, Link, LinkAddress
 from gateway.links.can_bus import CanBus
 from gateway.links.can_errors import NO_DRIVER, map_can_errors
 from gateway.links.can_link import CanLink

@@ -14,8 +14,7 @@ from pathlib import Path
 
 from decoders.errors import LinkError, RecordError
 from decoders.values import Exchange, Request, is_functional
-from gateway.links.address import LinkAddress
-from gateway.links.base import OPENED_SILENTLY, Closing, HowOpened, Limits, Link, Plan, Trace, unsent
+from gateway.links.base import OPENED_SILENTLY, Closing, HowOpened, Limits, Link, LinkAddress, Plan, Trace, unsent
 from sessions.journal import Entry, Kind, exchange_from_payload
 from sessions.store import Store
 

@@ -1,6 +1,6 @@
 """Kinds of link that installed packages bring, by entry point: group ``mendproof.link``, the name is the kind.
 
-The value is a callable with the signature of `gateway.links.address.Opener`; its attribute ``form``, where it has one,
+The value is a callable with the signature of `gateway.links.base.Opener`; its attribute ``form``, where it has one,
 says how an address is written. The guard stands before these links as before every other.
 """
 
@@ -15,8 +15,7 @@ from typing import TYPE_CHECKING
 from decoders.errors import LinkError, MendproofError
 
 if TYPE_CHECKING:
-    from gateway.links.address import LinkAddress, Opener
-    from gateway.links.base import Limits, Link
+    from gateway.links.base import Limits, Link, LinkAddress, Opener
 
 GROUP = "mendproof.link"
 _KIND = re.compile(r"[a-z][a-z0-9_+.-]*\Z")

@@ -9,8 +9,7 @@ import threading
 from collections.abc import Callable, Mapping
 
 from decoders.values import Exchange, doip_unit, functional_target
-from gateway.links.address import LinkAddress
-from gateway.links.base import OPENED_SILENTLY, Closing, HowOpened, Limits, Link, Plan, Trace
+from gateway.links.base import OPENED_SILENTLY, Closing, HowOpened, Limits, Link, LinkAddress, Plan, Trace
 from gateway.links.doip.asked import Asked
 from gateway.links.doip.connection import Connection
 from gateway.links.doip.opening import open_connection

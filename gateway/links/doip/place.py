@@ -9,7 +9,7 @@ from pathlib import Path
 from urllib.parse import parse_qsl
 
 from decoders.errors import UsageError
-from gateway.links.address import LinkAddress
+from gateway.links.base import LinkAddress
 
 TCP_PORT = 13400
 TLS_PORT = 3496

@@ -5,8 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
-    from gateway.links.address import LinkAddress
-    from gateway.links.base import Limits, Link
+    from gateway.links.base import Limits, Link, LinkAddress
 
 __all__ = ["open_dongle"]
 

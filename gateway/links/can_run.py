@@ -270,7 +270,10 @@ class CanRun:
     def _route(self, frame: Frame) -> None:
         channel = self._table.channel_of(frame)
         if channel is not None:
-            self._deliver(channel, channel.feed(frame.data, frame.read_ns))
+            arrivals = channel.feed(frame.data, frame.read_ns)
+            # One frame of several changes nothing: its channel is looked at when the first one allowed it.
+            if arrivals or channel.sending or not channel.receiving or channel not in self._wakes_ns:
+                self._deliver(channel, arrivals)
             return
         self._note_other_tester(frame)
         if self._functional is not None and self._functional.conversation is not None:

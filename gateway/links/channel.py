@@ -79,10 +79,15 @@ class Channel:
         put: puts one frame on the bus; whatever it raises passes through.
         limits: N_Cr and N_Bs; see `set_limits`.
         fd: True to send CAN FD frames.
+
+    Attributes:
+        receiving: True in the middle of a message of several frames.
+        sending: True while frames of a request are still to be sent.
     """
 
     def __init__(self, address: UnitAddress, put: PutFrame, limits: Limits, *, fd: bool = False) -> None:
         self.address = address
+        self.receiving = self.sending = False
         self.leftovers: deque[Arrival] = deque(maxlen=LEFTOVER_COUNT)
         self.previous_request: bytes | None = None
         self.unanswered = Unanswered(limits.late_ms * _MS, limits.ceiling_ms * _MS)
@@ -117,16 +122,6 @@ class Channel:
             },
         )
 
-    @property
-    def receiving(self) -> bool:
-        """True in the middle of a message of several frames."""
-        return self._logic.is_rx_active()
-
-    @property
-    def sending(self) -> bool:
-        """True while frames of a request are still to be sent."""
-        return self._logic.transmitting()
-
     def set_limits(self, limits: Limits) -> None:
         """Use these time-outs from the next frame on."""
         self._logic.params.set("rx_consecutive_frame_timeout", limits.n_cr_ms)
@@ -142,6 +137,7 @@ class Channel:
             return
         self._logic.send(data)
         self._logic.process()
+        self._look()
 
     def _send_single(self, data: bytes) -> None:
         extension = self.address.request.extension
@@ -155,6 +151,7 @@ class Channel:
         self._logic.reset()
         self._inbox.clear()
         self._errors.clear()
+        self._look()
 
     def wake_ns(self, now_ns: int) -> int:
         """When `tick` of a channel that sends or receives has something to do."""
@@ -177,7 +174,7 @@ class Channel:
         problem = _malformed(body, len(data), room=7 - self._skip_in)
         if problem is not None:
             return [self._arrival(body, now_ns, now_ns, problem)]
-        if body and 0 < body[0] < len(body) <= _SINGLE_FRAME_ROOM + 1 and not self._logic.is_rx_active():
+        if body and 0 < body[0] < len(body) <= _SINGLE_FRAME_ROOM + 1 and not self.receiving:
             # As with requests: a whole answer in one frame, and no other under way that it would break off.
             return [self._arrival(body[1 : 1 + body[0]], now_ns, now_ns, None)]
         if len(body) >= 3 and body[0] >> 4 == 3 and (0x80 <= body[2] <= 0xF0 or body[2] >= 0xFA):
@@ -187,7 +184,7 @@ class Channel:
         return self._process(data, now_ns)
 
     def _process(self, data: bytes | None, now_ns: int) -> list[Arrival]:
-        was_receiving = self._logic.is_rx_active()
+        was_receiving = self.receiving
         # can-isotp drops its buffer before it reports an error, but never empties this very object.
         before = self._logic.rx_buffer
         body = b"" if data is None else data[self._skip_in :]
@@ -197,16 +194,20 @@ class Channel:
             self._inbox.append(isotp.CanMessage(response.number, len(data), data, response.is_29_bit))
         is_continuation = bool(body) and body[0] >> 4 == _CONSECUTIVE_FRAME
         # A consecutive frame asks for nothing to be sent: block size is 0.
-        self._logic.process(do_tx=not is_continuation or self._logic.transmitting())
+        self._logic.process(do_tx=not is_continuation or self.sending)
         arrivals = []
         if self._errors:
             arrivals = self._take_errors(bytes(before) if was_receiving else b"", body, was_receiving)
+        self._look()
         first_ns = self._first_ns if is_continuation else now_ns
         while self._logic.available():
             arrivals.append(self._arrival(bytes(self._logic.recv() or b""), first_ns, now_ns, None))
-        if self._logic.is_rx_active() and not is_continuation and body and body[0] >> 4 == 1:
+        if self.receiving and not is_continuation and body and body[0] >> 4 == 1:
             self._first_ns = now_ns
         return arrivals
+
+    def _look(self) -> None:
+        self.receiving, self.sending = self._logic.is_rx_active(), self._logic.transmitting()
 
     def _take_errors(self, before: bytes, body: bytes, was_receiving: bool) -> list[Arrival]:
         arrivals = []

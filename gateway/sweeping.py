@@ -38,7 +38,7 @@ _SAID = (AnswerKind.POSITIVE, AnswerKind.NEGATIVE)
 
 
 def sweep(visit: Visit, scan: int, *, known: Iterable[str], stated_parked: bool) -> tuple[Exchange, ...]:
-    """Ask every diagnostic identifier whether anybody is there, and keep who answered under which.
+    """Ask every diagnostic identifier whether anybody is there, then who seems to have answered by its own pair.
 
     Identifiers under which somebody is known to answer, or has answered in this very sweep, are left out: two senders
     of one identifier disturb each other. The speeds are read again before they are 2 s old.
@@ -66,13 +66,15 @@ def sweep(visit: Visit, scan: int, *, known: Iterable[str], stated_parked: bool)
                 return tuple(kept)
             until_s = standstill.read_at_s + _FRESH_S
             plans = {f"sweep {number}": ask_in_turn(left, taken, until_s=until_s) for number in range(at_once)}
-            exchanges = visit.ask(plans, during="scan", scan=scan, guard=guard)
+            exchanges = visit.ask(plans, during="sweep", scan=scan, guard=guard)
             kept += exchanges
             never_sent = next((one for one in exchanges if one.outcome is Outcome.UNSENT), None)
             if never_sent is not None and not visit.stop.is_set():
                 raise LinkError(
                     f"Not swept: {never_sent.trouble}", next_step="scan without --sweep, or sweep over a CAN adapter"
                 )
+    pairs = sorted({pair for exchange in kept for pair in _pairs(exchange)})
+    kept += visit.ask({pair: _is_there(pair) for pair in pairs}, during="sweep", scan=scan)
     return tuple(kept)
 
 
@@ -94,17 +96,29 @@ def ask_in_turn(left: deque[str], taken: set[str], *, until_s: float) -> Plan:
             return
 
 
+def _is_there(pair: str) -> Plan:
+    yield Request(pair, PRESENT)
+
+
 def swept_units(exchanges: Iterable[Exchange]) -> tuple[str, ...]:
-    """The pairs that a sweep saw: asked under the one identifier, answered under the other."""
-    found: set[str] = set()
-    for exchange in exchanges:
-        if not is_functional(exchange.target):
-            if exchange.outcome in (Outcome.ANSWERED, Outcome.REFUSED):
-                found.add(exchange.target)
-            continue
-        asked = exchange.target.partition(":")[2]
-        found |= {f"{asked}/{answer.source}" for answer in exchange.answers if answer.kind in _SAID}
+    """The units that a sweep found: those that answered by their own pair of identifiers."""
+    found = {
+        exchange.target
+        for exchange in exchanges
+        if not is_functional(exchange.target) and exchange.outcome in (Outcome.ANSWERED, Outcome.REFUSED)
+    }
     return tuple(sorted(found))
+
+
+def _pairs(exchange: Exchange) -> tuple[str, ...]:
+    """Who seems to have answered to an identifier of the sweep.
+
+    It may have been a slow unit that was asked under an identifier before: only the pair's own answer shows it.
+    """
+    if not is_functional(exchange.target):
+        return ()
+    asked = exchange.target.partition(":")[2]
+    return tuple(f"{asked}/{answer.source}" for answer in exchange.answers if answer.kind in _SAID)
 
 
 def strangers(exchanges: Iterable[Exchange], units: Iterable[str]) -> tuple[str, ...]:

@@ -6,22 +6,27 @@ import itertools
 import os
 from collections.abc import Iterator
 from pathlib import Path
+from typing import Any
 
+import distribution
 import pytest
 from cli_help import Cli, running_bench
 
 from simulators.door import RunningBench
 
 _numbers = itertools.count(1)
-ONE_DEMONSTRATION = ("test_demo.py", "test_docs.py", "test_outside_judges.py", "test_report_stored.py")
-"""These look at one run of the whole demonstration: together in one process it is run once."""
 
 
+@pytest.hookimpl(optionalhook=True)
+def pytest_xdist_make_scheduler(config: pytest.Config, log: Any) -> Any:
+    """With ``--dist loadgroup``: tests that share what is dear go to one process."""
+    return distribution.scheduler(config, log) if config.getvalue("dist") == "loadgroup" else None
+
+
+@pytest.hookimpl(trylast=True)
 def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
-    """Keep the tests of a file in one process (``--dist loadgroup``), and those of several that share what is dear."""
-    for item in items:
-        group = "demonstration" if item.path.name in ONE_DEMONSTRATION else item.path.name
-        item.add_marker(pytest.mark.xdist_group(group))
+    """Begin with what takes longest; the tests of a group keep their order."""
+    items.sort(key=lambda item: distribution.rank(item.nodeid))
 
 
 @pytest.fixture

@@ -69,6 +69,7 @@ REPORTS: tuple[Callable[[bytes], Any], ...] = (
     decode_snapshot_index,
     decode_fault_counters,
 )
+PID_LENGTHS = {0xF400 | pid: layout.length for pid, layout in PIDS.items()}
 BY_LENGTHS = (decode_snapshots, decode_stored_data)
 BY_SIZES = (decode_extended, decode_extended_by_number)
 
@@ -88,7 +89,7 @@ def has_decoder(data: bytes) -> bool:
 
 def decoded(data: bytes, lengths: dict[int, int], sizes: dict[int, int]) -> Any:
     """The value of the decoder that reads this message, or its DecodeError."""
-    lengths = {0xF400 | pid: layout.length for pid, layout in PIDS.items()} | lengths
+    lengths = PID_LENGTHS | lengths
     try:
         if data[:1] == b"\x59":
             return _report(data, lengths, sizes)

@@ -92,7 +92,8 @@ def test_speeds_are_read_before_all_units_are_known_so_no_share_is_shown(progres
 def test_a_sweep_finds_units_and_addresses_without_one_are_none(progress: ScanProgress) -> None:
     feed(progress, begins(ENGINE), asks(ENGINE, "010C0D"), Ended(ENGINE), Over())
     feed(progress, Begins((ENGINE,), "interlock", None), asks(ENGINE, "010C0D"), Ended(ENGINE), Over())
-    lines = feed(progress, begins(BRAKES, OTHER), asks(BRAKES, "3E00"), asks(OTHER, "3E00"))
+    sweeping = Begins(("sweep 0", "sweep 1"), "sweep", 1)
+    lines = feed(progress, sweeping, asks(BRAKES, "3E00"), asks(OTHER, "3E00"))
     assert ("Scanning  0:00  asking at every diagnostic identifier",) == lines
     assert ((ENGINE,), 1) == (progress.units, progress.scan)
     feed(progress, Ended(BRAKES), Ended(OTHER), Over())

@@ -70,7 +70,7 @@ def reference(story: str, rule: FaultRule) -> tuple[int, bool]:
 
 def cycle_at(story: str, at: int) -> str:
     """What the cycle under way held until then, since the last clear."""
-    return re.split("[(C]", story[:at])[-1]
+    return story[max(story.rfind("(", 0, at), story.rfind("C", 0, at)) + 1 : at]
 
 
 def is_first_end(story: str, at: int) -> bool:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import subprocess
 import sys
 import threading
+from functools import partial
 
 import can
 import pytest
@@ -123,6 +124,8 @@ def test_the_bus_is_opened_with_these_settings_and_no_configuration_file(
         return VirtualBus("settings")
 
     monkeypatch.setattr(can, "Bus", record)
+    ours = partial(record, interface="slcan", ignore_config=True)  # opened directly, it reads no such file
+    monkeypatch.setattr("gateway.links.can_open.SlcanBus", ours)
     open_link(text).close()
     _, interface, channel = text.partition("?")[0].split(":")
     assert seen == [(channel, {"interface": interface, "ignore_config": True, **settings})]

@@ -35,20 +35,37 @@ NAMES = TEXTS.filter(lambda text: bool(text.strip()))
 NUMBERS = st.integers(-MAX_INTEGER, MAX_INTEGER)
 UNITS = ("7E0/7E8", "18DA28F1/18DAF128", "6F0:12/612:F0")
 OFFSETS = st.builds(Fraction, st.integers(-(10**29), 10**29), st.integers(1, 10**29))
+KINDS, ORDERS, SIZES = st.sampled_from(get_args(FieldKind)), st.sampled_from(("big", "little")), st.integers(1, 64)
+FLOAT_SIZES = st.sampled_from((16, 32, 64))
+DENOMINATORS, DIVISORS = st.integers(1, MAX_INTEGER), NUMBERS.filter(bool)
+LENGTHS = st.integers(8, 4095)
+FIELD_NAMES = st.lists(NAMES, max_size=3, unique=True)
+ADDRESSES = st.lists(st.sampled_from(UNITS), unique=True)
+RECORDS = st.integers(1, 0xEF)
+MAYBE_RECORDS = st.none() | RECORDS
+RECORD_SIZES = st.dictionaries(RECORDS, st.integers(1, 7), max_size=2)
+SYSTEMS_OR_NONE = st.sampled_from((None, *SYSTEMS))
+HOLDS = st.none() | st.integers(1, 86400)
+IDENTIFIERS = st.lists(st.integers(0, 0x0FFF), max_size=3, unique=True)
+RAW_LENGTHS, NUMBER_LENGTHS = st.integers(1, 255), st.integers(1, 8)
+ANY_QUANTITY = st.sampled_from(QUANTITIES)
+MESSAGES = st.sampled_from(("2F0", "18FEF1FE"))
+CHOSEN_FIGURES = st.dictionaries(st.sampled_from(FIGURES), st.integers(0, MAX_INTEGER), max_size=2)
+"""Made once: a strategy that is made anew for each example costs more than what it draws."""
 
 
 @st.composite
 def fields(draw: st.DrawFn, name: str, length: int) -> Field:
-    kind: FieldKind = draw(st.sampled_from(get_args(FieldKind)))
-    order: Order = "big" if kind in ("text", "bytes") else draw(st.sampled_from(("big", "little")))
+    kind: FieldKind = draw(KINDS)
+    order: Order = "big" if kind in ("text", "bytes") else draw(ORDERS)
     if kind in ("text", "bytes"):
         first = draw(st.integers(0, length - 1))
         return whole_bytes(name, first, draw(st.integers(1, length - first)), kind=kind)
-    size = draw(st.sampled_from((16, 32, 64))) if kind == "float" else draw(st.integers(1, 64))
+    size = draw(FLOAT_SIZES if kind == "float" else SIZES)
     bits = Bits(start=draw(st.integers(0, length * 8 - size)), length=size, order=order)
     raw = st.integers(0, 2**size - 1)
     names = {} if kind == "float" else draw(st.dictionaries(raw, NAMES, max_size=3))
-    factor = Fraction(draw(NUMBERS), draw(st.integers(1, MAX_INTEGER)))
+    factor = Fraction(draw(NUMBERS), draw(DENOMINATORS))
     return Field(
         name=name,
         bits=bits,
@@ -61,8 +78,8 @@ def fields(draw: st.DrawFn, name: str, length: int) -> Field:
 
 @st.composite
 def layouts(draw: st.DrawFn) -> dict[str, Any]:
-    length = draw(st.integers(8, 4095))
-    names = draw(st.lists(NAMES, max_size=3, unique=True))
+    length = draw(LENGTHS)
+    names = draw(FIELD_NAMES)
     made = tuple(draw(fields(name, length)) for name in names)
     named = [item.name for item in made if item.kind not in ("text", "bytes")]
     quantities = draw(st.lists(st.sampled_from(QUANTITIES[:-1]), max_size=len(named), unique=True))
@@ -74,17 +91,18 @@ def layouts(draw: st.DrawFn) -> dict[str, Any]:
 
 @st.composite
 def profiles(draw: st.DrawFn) -> Profile:
-    addresses = draw(st.lists(st.sampled_from(UNITS), unique=True))
-    used = st.lists(st.sampled_from(addresses), unique=True).map(tuple) if addresses else st.just(())
-    records = st.integers(1, 0xEF)
+    addresses = draw(ADDRESSES)
+    some = st.sampled_from(addresses) if addresses else st.nothing()
+    used = st.lists(some, unique=True).map(tuple)
+    maybe_one = st.none() | some
     units = tuple(
         ProfileUnit(
             address=address,
             name=draw(NAMES),
-            system=draw(st.sampled_from((None, *SYSTEMS))),
+            system=draw(SYSTEMS_OR_NONE),
             fitted=draw(st.booleans()),
-            occurrence_record=draw(st.none() | records),
-            extended_sizes=tuple(sorted(draw(st.dictionaries(records, st.integers(1, 7), max_size=2)).items())),
+            occurrence_record=draw(MAYBE_RECORDS),
+            extended_sizes=tuple(sorted(draw(RECORD_SIZES).items())),
         )
         for address in addresses
     )
@@ -94,32 +112,32 @@ def profiles(draw: st.DrawFn) -> Profile:
             code="U0100-00",
             text=draw(NAMES),
             continuous=draw(st.booleans()),
-            about=draw(st.none() | st.sampled_from(addresses)),
-            hold_s=draw(st.none() | st.integers(1, 86400)),
+            about=draw(maybe_one),
+            hold_s=draw(HOLDS),
         )
         for address in addresses
     )
     identifiers = tuple(
-        ProfileIdentifier(number=number, name=draw(NAMES), length=draw(st.integers(1, 255)), units=draw(used))
+        ProfileIdentifier(number=number, name=draw(NAMES), length=draw(RAW_LENGTHS), units=draw(used))
         if draw(st.booleans())
         else ProfileIdentifier(
             number=number,
             name=draw(NAMES),
-            length=draw(st.integers(1, 8)),
+            length=draw(NUMBER_LENGTHS),
             signed=draw(st.booleans()),
             scale_num=draw(NUMBERS),
-            scale_den=draw(NUMBERS.filter(bool)),
+            scale_den=draw(DIVISORS),
             offset=draw(NUMBERS),
             unit=draw(TEXTS),
-            quantity=draw(st.sampled_from(QUANTITIES)),
+            quantity=draw(ANY_QUANTITY),
             units=draw(used),
         )
-        for number in draw(st.lists(st.integers(0, 0x0FFF), max_size=3, unique=True))
+        for number in draw(IDENTIFIERS)
     )
     # Beyond the numbers above, so that no length contradicts another.
     identifier = ProfileLayout(subject="identifier", number=0x1000, units=draw(used), **draw(layouts()))
     record = ProfileLayout(subject="record", number=0xEF, **draw(layouts()))
-    message = ProfileMessage(can_id=draw(st.sampled_from(("2F0", "18FEF1FE"))), **draw(layouts()))
+    message = ProfileMessage(can_id=draw(MESSAGES), **draw(layouts()))
     return Profile(
         name=draw(NAMES),
         maker=draw(TEXTS),
@@ -131,7 +149,7 @@ def profiles(draw: st.DrawFn) -> Profile:
         identifiers=identifiers,
         layouts=(identifier, record) if all(0xEF not in dict(unit.extended_sizes) for unit in units) else (identifier,),
         messages=(message,),
-        settings=draw(st.dictionaries(st.sampled_from(FIGURES), st.integers(0, MAX_INTEGER), max_size=2)),
+        settings=draw(CHOSEN_FIGURES),
     )
 
 

@@ -2,16 +2,19 @@
 
 from __future__ import annotations
 
+import time
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
+from recorded_unit import Call, ScriptedUnit
 from workshop import settings, visiting
 
 from decoders.errors import LinkError, RefusedError
 from decoders.values import Answer, AnswerKind, Exchange, Outcome
 from gateway.bench_port import find_bench
 from gateway.scanning import take_scan
-from gateway.sweeping import strangers, swept_units
+from gateway.sweeping import strangers, sweep, swept_units
 from sessions.store import Store
 
 QUICK = {"scan.functional_ms": 6, "scan.p2_ms": 60}
@@ -23,14 +26,32 @@ def answered(target: str, *sources: str, kind: AnswerKind = AnswerKind.POSITIVE)
     return Exchange(link="can:virtual:x", target=target, request=b"\x3e\x00", answers=answers)
 
 
-def test_a_pair_is_what_was_asked_and_what_answered() -> None:
-    # A gateway may answer for two units under one identifier, and under two to one.
-    seen = [answered("functional:7A0", "7B3"), answered("functional:7A1", "7B3", "7B4"), answered("functional:7A2")]
-    assert ("7A0/7B3", "7A1/7B3", "7A1/7B4") == swept_units(seen)
+def test_a_unit_is_found_by_its_own_answer_alone() -> None:
+    seen = [
+        answered("functional:7A0", "7B3"),
+        replace(answered("7A0/7B3", "7B3"), outcome=Outcome.ANSWERED),
+        answered("functional:7A1", "7B4"),
+        replace(answered("7A1/7B4"), outcome=Outcome.SILENT),
+        replace(answered("7A2/7B5", "7B5", kind=AnswerKind.NEGATIVE), outcome=Outcome.REFUSED, refusal=0x11),
+        replace(answered("7A4/7B6", "7B6"), outcome=Outcome.DAMAGED),
+    ]
+    assert ("7A0/7B3", "7A2/7B5") == swept_units(seen)
 
 
-def test_a_late_answer_shows_no_pair() -> None:
-    assert () == swept_units([answered("functional:7A0", "7B3", kind=AnswerKind.LATE)])
+def test_a_slow_unit_is_not_found_under_the_identifier_after_its_own(tmp_path: Path, channel: str) -> None:
+    """Its answer comes while the next identifier is asked; nobody can tell from that whose it is."""
+    with (
+        ScriptedUnit(channel, 0x7A0, 0x7B3, lambda _: [Call(lambda: time.sleep(0.09)), b"\x7e\x00"]) as slow,
+        Store.open(tmp_path / "record.sqlite", create=True) as store,
+        visiting(store, f"can:virtual:{channel}", None, settings(QUICK)) as visit,
+    ):
+        swept = sweep(visit, 1, known=(), stated_parked=True)
+    assert b"\x3e\x00" in slow.requests
+    under = {one.target for one in swept if any(answer.kind is AnswerKind.POSITIVE for answer in one.answers)}
+    assert under
+    assert not under & {"functional:7A0", "7A0/7B3"}
+    assert "7B3" in strangers(swept, ())
+    assert () == swept_units(swept)
 
 
 def test_a_source_of_no_known_unit_is_a_stranger() -> None:
@@ -54,9 +75,10 @@ def test_a_sweep_finds_the_units_that_nobody_named_and_reads_them(tmp_path: Path
     assert plain.complete
     assert swept.complete
     first, second = (set(scan.units) for scan in record.scans)
+    assert second | first == set(record.units)
     narrow = {unit for unit in there if len(unit) == len("7E0/7E8")}
     assert narrow - first
-    assert there <= second
+    assert there == second  # of those that were looked for in vain none is a unit
     assert set(plain.strangers) <= {unit.partition("/")[2] for unit in narrow}
     assert () == swept.strangers
     swept_ids = {

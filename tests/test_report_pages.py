@@ -34,17 +34,20 @@ FLAGS = (
 )
 WIDTHS = (360, 800, 1280)
 LIMIT_S = 50
-FRAME = """<!doctype html><title>unmeasured</title>
-<iframe width="{width}" height="30000" style="border:0" srcdoc="{page}"></iframe>
+FRAME = '<iframe width="{width}" height="30000" style="border:0" srcdoc="{page}"></iframe>'
+FRAMES = """<!doctype html><title>unmeasured</title>
+{frames}
 <script>
 addEventListener("load", () => {{
-  const view = frames[0], limit = view.innerWidth + 0.5;
-  const out = [...view.document.querySelectorAll("body *")].filter((item) =>
-    !item.closest("svg, .hidden, .skip, thead") && item.getBoundingClientRect().right > limit);
-  const names = out.map((item) => item.className || item.tagName);
-  const cells = [...view.document.querySelectorAll(".stack td")].map((cell) => cell.offsetWidth);
-  const widths = [view.innerWidth, view.document.documentElement.scrollWidth, Math.min(...cells)];
-  document.title = `${{widths.join(" ")}} ${{names}}`;
+  document.title = Array.from(frames).map((view) => {{
+    const limit = view.innerWidth + 0.5;
+    const out = [...view.document.querySelectorAll("body *")].filter((item) =>
+      !item.closest("svg, .hidden, .skip, thead") && item.getBoundingClientRect().right > limit);
+    const names = out.map((item) => item.className || item.tagName);
+    const cells = [...view.document.querySelectorAll(".stack td")].map((cell) => cell.offsetWidth);
+    const widths = [view.innerWidth, view.document.documentElement.scrollWidth, Math.min(...cells)];
+    return `${{widths.join(" ")}} ${{names}}`;
+  }}).join("|");
 }});
 </script>"""
 """A window cannot be made as narrow as a telephone, a frame can; its script is the test's, not the report's."""
@@ -79,23 +82,30 @@ def browse(tmp_path_factory: pytest.TempPathFactory) -> Browse:
     return opened
 
 
-def measured(browse: Browse, html: str, width: int) -> list[str]:
-    """Width of the view, width of the page in it, width of the narrowest table cell, and what sticks out."""
+def measured(browse: Browse, html: str, *widths: int) -> list[list[str]]:
+    """For each width: of the view, of the page in it, of the narrowest table cell, and what sticks out."""
     open_to_script = re.sub(r'<meta http-equiv="Content-Security-Policy"[^>]*>', "", html)
-    dom = browse(FRAME.format(width=width, page=escape(open_to_script)), "--window-size=1400,900", "--dump-dom")
+    frames = "".join(FRAME.format(width=width, page=escape(open_to_script)) for width in widths)
+    dom = browse(FRAMES.format(frames=frames), "--window-size=1400,900", "--dump-dom")
     title = re.search(r"<title>(.*?)</title>", dom)
-    return title[1].split(" ", 3) if title else []
+    return [found.split(" ", 3) for found in title[1].split("|")] if title else []
+
+
+@pytest.fixture(scope="module")
+def report_widths(browse: Browse) -> dict[int, list[str]]:
+    """The report as it is measured at each width, in one browser."""
+    return dict(zip(WIDTHS, measured(browse, render(sample.open_verdict()), *WIDTHS), strict=True))
 
 
 @pytest.mark.parametrize("width", WIDTHS)
-def test_nothing_sticks_out_of_the_page(browse: Browse, width: int) -> None:
+def test_nothing_sticks_out_of_the_page(report_widths: dict[int, list[str]], width: int) -> None:
     # Source: WCAG 2.2, 1.4.10 (reflow): no scrolling in two dimensions.
-    view, page, _cell, out = measured(browse, render(sample.open_verdict()), width)
+    view, page, _cell, out = report_widths[width]
     assert (view, page, out) == (str(width), str(width), "")
 
 
-def test_on_a_narrow_screen_each_table_cell_takes_the_whole_width(browse: Browse) -> None:
-    _view, _page, cell, _out = measured(browse, render(sample.open_verdict()), 360)
+def test_on_a_narrow_screen_each_table_cell_takes_the_whole_width(report_widths: dict[int, list[str]]) -> None:
+    _view, _page, cell, _out = report_widths[360]
     # 360 less the margins of 16 at either side.
     assert cell == "328"
 
@@ -112,7 +122,7 @@ def test_long_words_without_a_break_do_not_widen_the_page(browse: Browse) -> Non
     faults = tuple(replace(fault, text=long, unit_name=long) for fault in verdict.faults)
     units = tuple(replace(pair, name=long) for pair in verdict.units)
     html = render(replace(verdict, record=whole, faults=faults, units=units, reasons=(long,), plan=(long,)))
-    view, page, _cell, out = measured(browse, html, 360)
+    [(view, page, _cell, out)] = measured(browse, html, 360)
     assert (view, page, out) == ("360", "360", "")
 
 

@@ -19,7 +19,6 @@ from sessions.verdict import UnitLook, unit_look
 Clock = Callable[[], float]
 
 _BAR = 24
-_PRESENT = b"\x3e\x00"
 _LIVE = (b"\x01", b"\x22\xf4")
 """Service 01, and service 22 with identifiers F4xx. Source: SAE J1979, SAE J1979-2."""
 
@@ -85,6 +84,8 @@ class ScanProgress:
             case Begins(names=names, during="scan", scan=scan):
                 self.scan = scan
                 self._names = names
+            case Begins(during="sweep"):
+                self.phase, self._names = "sweep", ()
             case Asks(request=request) if self._names:
                 self._enter(_phase_of(request))
             case Kept(asked=asked):
@@ -144,8 +145,6 @@ _WORDS = (_LISTS, _NONE, _REMARK, "refused", "silent", "damaged", "not asked")
 
 
 def _phase_of(request: Request) -> Phase:
-    if request.data == _PRESENT:
-        return "sweep"
     if is_functional(request.target):
         return "prelude"
     return "values" if request.data.startswith(_LIVE) else "units"

@@ -9,7 +9,7 @@ from typing import Any
 
 from decoders import decode_clear
 from decoders.errors import DecodeError, RecordError
-from decoders.values import Exchange, Outcome, is_functional
+from decoders.values import Exchange, Outcome
 from sessions.journal import Entry, Kind, exchange_from_payload
 from sessions.profile import NO_PROFILE, Profile
 from sessions.record.decode import answer_of, decode_asked
@@ -251,7 +251,7 @@ class _Reader:
         unsent = any(item.exchange.outcome is Outcome.UNSENT for item in own)
         return replace(
             scan,
-            units=tuple(sorted({item.exchange.target for item in own if not is_functional(item.exchange.target)})),
+            units=tuple(sorted({item.unit for item in own if item.unit is not None})),
             complete=scan.complete and not unsent and not self._changed_while_continued(scan),
         )
 

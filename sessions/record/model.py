@@ -11,7 +11,7 @@ from sessions.obd_values import OBD_PAGE
 from sessions.profile import Profile
 
 TakenAs = Literal["before", "check", "after"]
-During = Literal["scan", "readback", "watch", "interlock", "clear", "open", "client"]
+During = Literal["scan", "sweep", "readback", "watch", "interlock", "clear", "open", "client"]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, order=True)
@@ -54,6 +54,13 @@ class Asked:
     during: During
     scan: int | None
     again: bool = False
+
+    @property
+    def unit(self) -> str | None:
+        """The unit that was asked by its own address; None for whom a sweep looked for and did not find."""
+        exchange = self.exchange
+        nobody = self.during == "sweep" and exchange.outcome in (Outcome.SILENT, Outcome.UNSENT)
+        return None if nobody or is_functional(exchange.target) else exchange.target
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -263,7 +270,7 @@ class JobRecord:
     @property
     def units(self) -> tuple[str, ...]:
         """Every unit asked by its own address in this job."""
-        return tuple(sorted({item.exchange.target for item in self.asked if not is_functional(item.exchange.target)}))
+        return tuple(sorted({item.unit for item in self.asked if item.unit is not None}))
 
     @property
     def is_simulated(self) -> bool:

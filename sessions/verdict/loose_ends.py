@@ -27,8 +27,8 @@ def units_that_count(record: JobRecord) -> tuple[str, ...]:
         if is_functional(exchange.target):
             sources = {answer.source for answer in exchange.answers}
             answered |= {unit for source in sources if (unit := unit_of_source(source)) is not None}
-        elif _shows_itself(exchange):
-            answered.add(exchange.target)
+        elif item.unit is not None and _shows_itself(exchange):
+            answered.add(item.unit)
     return tuple(sorted(fitted | named | answered))
 
 

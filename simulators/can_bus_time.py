@@ -234,6 +234,11 @@ class Wire(Generic[Item]):
             return self._free_ns
         return max(self._free_ns, self._coming[0][0]) if self._coming else None
 
+    @property
+    def is_taken(self) -> bool:
+        """True while a frame is on the wire: nothing else happens before `due_ns` then, whatever is put."""
+        return self._now is not None
+
     def load(self, now_ns: int) -> BusLoad:
         """How busy the bus is and was."""
         self._forget(now_ns)

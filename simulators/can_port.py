@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import heapq
 import logging
+import time
 from collections import deque
 from collections.abc import Callable
 from itertools import count
@@ -25,6 +26,7 @@ _LOGGER_NAME = "simulators.isotp"
 logging.getLogger(_LOGGER_NAME).addHandler(logging.NullHandler())
 _FLOW_CONTROL = 3
 _PADDING = 0xAA
+_CLASSIC = 8
 _ESCAPE = b"\x00"
 _LONGEST_STMIN, _SHORT_STMINS = 0x7F, range(0xF1, 0xFA)
 
@@ -72,7 +74,7 @@ class Port:
         self._order = count()
         self._faults: tuple[FrameFault, ...] = ()
         self._nth = 0
-        self._now_ns = 0
+        self._is_at_rest, self._is_sending = True, False  # the transport, when it was last moved on
         self._logic = isotp.TransportLayerLogic(
             rxfn=self._next_frame,
             txfn=self._frame_out,
@@ -91,23 +93,32 @@ class Port:
             },
         )
 
+        # It sets out with a limit even where none is asked for, and keeps an account of every byte.
+        self._logic.rate_limiter.disable()
+
     @property
     def busy(self) -> bool:
         """True while a message is on its way in or out, or still to be sent."""
-        return bool(self._waiting or self._logic.transmitting() or self._logic.is_rx_active())
+        return bool(self._waiting or self._is_sending or self._logic.is_rx_active())
 
     def hear(self, frame: Frame, now_ns: int) -> None:
         """Take a frame that was sent to this unit."""
         if frame.is_fd is not self.is_fd:
             return
         data, pci = frame.data, len(self._lead)
-        if len(data) > pci + 2 and data[pci] >> 4 == _FLOW_CONTROL:
-            data = self._heed(data, pci + 2)
-        self._inbox.append(
-            isotp.CanMessage(
-                arbitration_id=frame.arbitration_id, data=data, extended_id=frame.is_extended, is_fd=frame.is_fd
+        # Most requests are single frames, and a transport at rest has nothing to do for them.
+        request = single_frame(data[pci:]) if self._is_at_rest and len(data) <= _CLASSIC else None
+        if request is not None:
+            self._answer(request, functional=False, now_ns=now_ns)
+        else:
+            if len(data) > pci + 2 and data[pci] >> 4 == _FLOW_CONTROL:
+                data = self._heed(data, pci + 2)
+            self._inbox.append(
+                isotp.CanMessage(
+                    arbitration_id=frame.arbitration_id, data=data, extended_id=frame.is_extended, is_fd=frame.is_fd
+                )
             )
-        )
+            self._is_at_rest = False
         self.step(now_ns)
 
     def _heed(self, data: bytes, at: int) -> bytes:
@@ -132,41 +143,58 @@ class Port:
 
     def step(self, now_ns: int) -> None:
         """Move the transport on, answer what became whole and send what is due."""
-        self._now_ns = now_ns
-        self._process()
-        while (request := self._logic.recv()) is not None:
-            self._answer(bytes(request), functional=False, now_ns=now_ns)
-        while self._waiting and self._waiting[0][0] <= now_ns and not (self._logic.transmitting() or self.on_its_way):
+        if not self._is_at_rest:
+            self._process(now_ns)
+        while self._waiting and self._waiting[0][0] <= now_ns and not (self.on_its_way or self._is_sending):
             reply = heapq.heappop(self._waiting)[2]
             self._faults, self._nth = reply.frame_faults, 0
             self._logic.send(reply.data)
-            self._process()
+            self._process(now_ns)
 
     def sent(self, now_ns: int) -> None:
         """The last bit of one of its frames is out: the time until its next one counts from here."""
         self.on_its_way -= 1
         self._logic.timer_tx_stmin.start()
-        self.step(now_ns)
+        # In the middle of a message it waits for flow control or for the gap: only what it owes comes before.
+        if self._owes or not self._is_sending or self._logic.next_cf_delay() == 0:
+            self.step(now_ns)
 
     def drop(self) -> None:
         """It is asleep or without supply: whatever was on its way is gone."""
         self._inbox.clear()
         self._waiting.clear()
         self._logic.reset()
+        self._is_at_rest, self._is_sending = True, False
 
     def due_ns(self, now_ns: int) -> int:
         """When it is to be moved on next."""
         due_ns = now_ns + _POLL_NS  # the transport's own time-outs are looked at so often
-        if self._waiting and not (self._logic.transmitting() or self.on_its_way):
-            due_ns = min(due_ns, self._waiting[0][0])
+        if self.on_its_way:
+            return due_ns
+        if not self._is_sending:
+            return min(due_ns, self._waiting[0][0]) if self._waiting else due_ns
         delay_s = self._logic.next_cf_delay()
-        if delay_s is not None and not self.on_its_way:
-            due_ns = min(due_ns, now_ns + max(_SHORTEST_NS, int(delay_s * 1e9)))
-        return due_ns
+        if delay_s is None:
+            return due_ns
+        return min(due_ns, time.monotonic_ns() + max(_SHORTEST_NS, int(delay_s * 1e9)))  # reckoned from this moment on
 
-    def _process(self) -> None:
+    @property
+    def _owes(self) -> bool:
+        """True while the transport has flow control to send or to heed: its last frame was still on its way."""
+        return self._logic.pending_flow_control_tx or self._logic.last_flow_control_frame is not None
+
+    def _process(self, now_ns: int) -> None:
+        """Move the transport on and answer what became whole."""
+        logic = self._logic
+        self._is_at_rest = False
         # A controller with one place for a frame to send: the next one waits until this one is out.
-        self._logic.process(do_tx=not self.on_its_way)
+        logic.process(do_tx=not self.on_its_way)
+        # Its timer for the next frame runs on after a message that was broken off.
+        hears = logic.is_rx_active() or not logic.timer_rx_cf.is_stopped()
+        self._is_sending = logic.transmitting()
+        self._is_at_rest = not (self._owes or hears or self._is_sending)
+        while logic.available() and (request := logic.recv()) is not None:
+            self._answer(bytes(request), functional=False, now_ns=now_ns)
 
     def _next_frame(self, _timeout_s: float) -> isotp.CanMessage | None:
         return self._inbox.popleft() if self._inbox else None

@@ -12,6 +12,7 @@ import time
 from collections import deque
 from collections.abc import Callable, Iterable
 from functools import partial
+from operator import itemgetter
 from typing import Self
 
 from simulators.broadcast import Broadcast
@@ -28,6 +29,7 @@ _BREATH_NS = 20 * _MS
 _LONGEST, _LONGEST_FD = 8, 64  # ISO 11898-1, data bytes of a frame
 
 Deliver = Callable[[Frame], None]
+_Said = tuple["Tap", Frame, int]
 
 
 class Tap:
@@ -38,10 +40,11 @@ class Tap:
         is_on: True until it left the bus.
     """
 
-    def __init__(self, side: CanSide, deliver: Deliver) -> None:
+    def __init__(self, side: CanSide, deliver: Deliver, then: Callable[[], None] | None) -> None:
         self.lost = 0
         self.is_on = True
         self.deliver = deliver
+        self.then = then
         self._side = side
 
     def send(self, frame: Frame) -> None:
@@ -73,7 +76,7 @@ class CanSide:
         self._desk = desk
         self._taps: tuple[Tap, ...] = ()
         self._attaching = threading.Lock()
-        self._inbox: queue.SimpleQueue[tuple[Tap, Frame] | None] = queue.SimpleQueue()
+        self._inbox: queue.SimpleQueue[_Said | None] = queue.SimpleQueue()
         self._out: list[tuple[Tap, Frame]] = []
         self._stopped = False
         self._at_ns = begin_ns = time.monotonic_ns()
@@ -88,13 +91,14 @@ class CanSide:
         self._thread = threading.Thread(target=self._serve, name="bench can", daemon=False)
         self._thread.start()
 
-    def attach(self, deliver: Deliver) -> Tap:
+    def attach(self, deliver: Deliver, *, then: Callable[[], None] | None = None) -> Tap:
         """Take a place on the bus.
 
         Args:
             deliver: called from the bus's own thread with each frame that others send; it must not wait.
+            then: called likewise when no more frames are there for the moment.
         """
-        tap = Tap(self, deliver)
+        tap = Tap(self, deliver, then)
         with self._attaching:
             self._taps = (*self._taps, tap)
         return tap
@@ -114,7 +118,7 @@ class CanSide:
             full = full or len(self._wire) >= _MOST_ON_THE_WIRE
         if full or self._stopped or not tap.is_on:
             return False
-        self._inbox.put((tap, frame))
+        self._inbox.put((tap, frame, time.monotonic_ns()))
         return True
 
     def load(self) -> BusLoad | None:
@@ -153,35 +157,50 @@ class CanSide:
         )
 
     def _serve(self) -> None:
-        wait_s: float | None = 0.0
+        due_ns: int | None = self._at_ns
         while not self._stopped:
-            try:
-                item = self._inbox.get_nowait() if wait_s == 0 else self._inbox.get(timeout=wait_s)
-            except queue.Empty:
-                item = None
+            first = self._wait(due_ns)
             with self._desk.lock:
                 try:
-                    wait_s = self._step(item)
+                    due_ns = self._step(first)
                 except Exception as error:  # as of a message that the car says to all
                     self.troubles.append(error)
-                    wait_s = _BREATH_NS / 1e9
+                    due_ns = time.monotonic_ns() + _BREATH_NS
             self._hand_out()
 
-    def _step(self, item: tuple[Tap, Frame] | None) -> float | None:
-        """Do what is due; say for how long nothing else is."""
-        now_ns = self._at_ns = time.monotonic_ns()
-        if item is not None:
-            self._put(*item)
+    def _wait(self, due_ns: int | None) -> _Said | None:
+        """Wait for what a tap says, or until something is due; while a frame is on the wire both wait for its end."""
+        wait_s = None if due_ns is None else max(0.0, (due_ns - time.monotonic_ns()) / 1e9)
+        if wait_s and self._wire is not None and self._wire.is_taken:
+            time.sleep(wait_s)
+            wait_s = 0.0
+        try:
+            return self._inbox.get_nowait() if wait_s == 0 else self._inbox.get(timeout=wait_s)
+        except queue.Empty:
+            return None
+
+    def _step(self, first: _Said | None) -> int | None:
+        """Do what is due, as of the time when it was due; say when something else is."""
+        now_ns = time.monotonic_ns()
+        said = [first, *(self._inbox.get_nowait() for _ in range(self._inbox.qsize()))]
+        for tap, frame, said_ns in filter(None, said):
+            self._at_ns = said_ns
+            self._put(tap, frame)
+        self._at_ns = now_ns
         self._say_to_all(now_ns)
-        for port in [port for port, due_ns in self._due_ns.items() if due_ns <= now_ns]:
-            self._move(port, now_ns, partial(port.step, now_ns) if self._desk.hears(port.text) else port.drop)
+        due = [(due_ns, port) for port, due_ns in self._due_ns.items() if due_ns <= now_ns]
+        for due_ns, port in sorted(due, key=itemgetter(0)):
+            self._at_ns = due_ns
+            self._move(port, due_ns, partial(port.step, due_ns) if self._desk.hears(port.text) else port.drop)
         if self._wire is not None:
             self._let_through(self._wire, now_ns)
-        due = [at_ns for at_ns, _, _ in self._broadcasts[:1]]
-        due += self._due_ns.values()
+            if self._wire.is_taken:
+                return self._wire.due_ns()
+        next_ns = [at_ns for at_ns, _, _ in self._broadcasts[:1]]
+        next_ns += self._due_ns.values()
         wire_ns = None if self._wire is None else self._wire.due_ns()
-        due += [] if wire_ns is None else [wire_ns]
-        return max(0.0, (min(due) - time.monotonic_ns()) / 1e9) if due else None
+        next_ns += [] if wire_ns is None else [wire_ns]
+        return min(next_ns, default=None)
 
     def _move(self, port: Port, now_ns: int, step: Callable[[], None]) -> None:
         """Let a unit do something, and note when it is to be moved on next: only those that are due are looked at."""
@@ -242,10 +261,16 @@ class CanSide:
         """Deliver what arrived, with no lock held."""
         out, self._out = self._out, []
         for tap, frame in out:
-            if tap.is_on:
-                try:
-                    tap.deliver(frame)
-                except Exception as error:  # whatever a tester's side does, the bus goes on, without it
-                    tap.close()
-                    with self._desk.lock:
-                        self.troubles.append(error)
+            self._tell(tap, partial(tap.deliver, frame))
+        for tap in dict.fromkeys(tap for tap, _ in out):
+            if tap.then is not None:
+                self._tell(tap, tap.then)
+
+    def _tell(self, tap: Tap, call: Callable[[], None]) -> None:
+        if tap.is_on:
+            try:
+                call()
+            except Exception as error:  # whatever a tester's side does, the bus goes on, without it
+                tap.close()
+                with self._desk.lock:
+                    self.troubles.append(error)

@@ -1,7 +1,7 @@
 """One thread behind a door: it lets clients in, takes what they say and sends what is waiting for them.
 
 A door makes its own client of `Client` and itself of `Door`. All that they do runs on the door's thread. Other
-threads may call `Client.queue`, `Door.wake` and `Door.close`, nothing else.
+threads may call `Client.queue`, `Client.send_queued`, `Door.wake` and `Door.close`, nothing else.
 """
 
 from __future__ import annotations
@@ -82,6 +82,15 @@ class Client(ABC):
             was_idle = not self.unsent
             self.unsent += data
             return was_idle
+
+    def send_queued(self) -> bool:
+        """Send what is queued, as far as that goes at once; True if the door is to be woken. From any thread."""
+        with self.queueing:
+            try:
+                self._write()
+            except OSError:  # the door meets it again, and puts the client out
+                return True
+            return bool(self.unsent)
 
     def attend(self, *, is_readable: bool) -> None:
         """Take what came, if anything did, and send what is waiting.
@@ -257,7 +266,8 @@ class Door(ABC, Generic[Kind]):
         self._clients.discard(client)
         self._leaving.pop(client, None)
         self._selector.unregister(client.port)
-        client.port.close()
+        with client.queueing:  # or what another thread is about to send might go to whoever gets this port's number
+            client.port.close()
         client.left()
         self._next_s = 0.0  # one client's end can be another one's turn
 

@@ -17,10 +17,12 @@ from simulators.can_bus_time import Frame
 OK, ERROR = b"\r", b"\a"
 LONGEST = 1 + 8 + 1 + 2 * 64
 _LENGTHS = (0, 1, 2, 3, 4, 5, 6, 7, 8, 12, 16, 20, 24, 32, 48, 64)  # ISO 11898-1, data length code
+_CODES = tuple(next(code for code, length in enumerate(_LENGTHS) if length >= size) for size in range(65))
 _MOST_DATA = {False: 8, True: 64}
 _LARGEST = {False: 0x7FF, True: 0x1FFF_FFFF}
 _WIDE = re.compile(rb"([TDB])([0-9A-Fa-f]{8})([0-9A-Fa-f])((?:[0-9A-Fa-f]{2})*)\Z")
 _NARROW = re.compile(rb"([tdb])([0-9A-Fa-f]{3})([0-9A-Fa-f])((?:[0-9A-Fa-f]{2})*)\Z")
+_END = re.compile(rb"[\r\n]")
 _REMOTE = re.compile(rb"(?:r[0-7][0-9A-Fa-f]{2}|R[01][0-9A-Fa-f]{7})[0-8]\Z")
 # A bit rate may be any. Of the rest only what is so anyway: no time stamps, frames unasked, no filter.
 # A client that wants another is told so, not left to wait for what never comes.
@@ -77,16 +79,19 @@ class Reader:
 
     def feed(self, data: bytes) -> list[Said]:
         """What the lines that `data` ends come to, in order."""
-        found = []
-        for byte in data:
-            if byte in b"\r\n":
-                if self._begun or byte == OK[0]:
-                    found.append(self._end())
-            elif len(self._begun) < LONGEST:
-                self._begun.append(byte)
-            else:
-                self._is_overlong = True
+        found, begin = [], 0
+        for end in _END.finditer(data):
+            self._go_on(data[begin : end.start()])
+            begin = end.end()
+            if self._begun or end[0] == OK:
+                found.append(self._end())
+        self._go_on(data[begin:])
         return found
+
+    def _go_on(self, piece: bytes) -> None:
+        room = LONGEST - len(self._begun)
+        self._begun += piece[:room]
+        self._is_overlong = self._is_overlong or len(piece) > room
 
     def _end(self) -> Said:
         line, too_long = bytes(self._begun), self._is_overlong
@@ -150,7 +155,7 @@ def write_frame(frame: Frame) -> bytes | None:
         return None
     letter = "b" if frame.bitrate_switch else "d" if frame.is_fd else "t"
     number = f"{frame.arbitration_id:08X}" if frame.is_extended else f"{frame.arbitration_id:03X}"
-    code = next(code for code, length in enumerate(_LENGTHS) if length >= len(frame.data))
+    code = _CODES[len(frame.data)]
     data = frame.data.ljust(_LENGTHS[code], b"\0")
     head = letter.upper() if frame.is_extended else letter
     return f"{head}{number}{code:X}{data.hex().upper()}".encode() + OK

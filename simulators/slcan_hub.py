@@ -37,7 +37,8 @@ class _Client(Client):
         self._bitrate = bitrate
         self._met_errors = False
         self._wake = wake
-        self.tap = side.attach(self._deliver)
+        self._has_news = False
+        self.tap = side.attach(self._deliver, then=self._send_off)
 
     def _deliver(self, frame: Frame) -> None:
         """Take a frame of the bus, from the bus's own thread; never waits."""
@@ -45,7 +46,14 @@ class _Client(Client):
             return
         line = write_frame(frame)
         if line is not None and self.queue(line):
-            self._wake(self)
+            self._has_news = True
+
+    def _send_off(self) -> None:
+        """Send the frames that came in a row, from the bus's own thread too: the door need not wake for each."""
+        if self._has_news:
+            self._has_news = False
+            if self.send_queued():
+                self._wake(self)
 
     def _is_deaf(self, bitrate: int | None) -> bool:
         """True if a bit rate is not the bus's; the frame at hand is then a bus error to the adapter."""

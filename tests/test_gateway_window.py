@@ -7,7 +7,7 @@ import random
 import pytest
 
 from decoders.values import Outcome
-from gateway.links.window import Window
+from gateway.links.window import EASILY, Window
 
 MS = 1_000_000
 P2_MS = 100
@@ -84,6 +84,35 @@ def test_one_unit_that_waits_for_all_others_is_no_sign_of_a_full_bus() -> None:
         answer(made, 15)
         answer(made, lag_ns=LATE)
     assert 32 == made.size
+
+
+def test_beyond_the_common_size_it_opens_slowly() -> None:
+    made = window(begin=16, largest=64)
+    answer(made, 16)
+    assert EASILY == made.size
+    answer(made, 16)
+    assert EASILY == made.size
+    answer(made, 300)
+    assert 45 < made.size < 55
+
+
+def test_it_opens_no_further_on_a_full_bus() -> None:
+    made = window(begin=16, largest=64)
+    for _ in range(100):
+        made.learn(Outcome.ANSWERED, heard_before=True, lag_ns=SOON, now_ns=0, bus_load=0.95)
+    assert 16 == made.size
+    for _ in range(3):
+        made.learn(Outcome.ANSWERED, heard_before=True, lag_ns=SOON, now_ns=0, bus_load=0.5)
+    assert 19 == made.size
+
+
+def test_on_a_full_bus_it_gives_way_and_halves_as_on_any() -> None:
+    made = window(begin=32)
+    for _ in range(20):
+        made.learn(Outcome.ANSWERED, heard_before=True, lag_ns=LATE, now_ns=0, bus_load=0.95)
+    assert 28 == made.size
+    made.learn(Outcome.DAMAGED, heard_before=True, lag_ns=None, now_ns=(P2_MS + 1) * MS, bus_load=0.95)
+    assert 14 == made.size
 
 
 def test_it_is_never_less_than_one_nor_more_than_its_largest() -> None:

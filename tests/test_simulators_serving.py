@@ -269,8 +269,12 @@ class QuickTap:
 class QuickSide:
     """The bus."""
 
-    def attach(self, deliver: Callable[[Frame], None]) -> QuickTap:
-        return QuickTap(deliver)
+    def attach(self, deliver: Callable[[Frame], None], *, then: Callable[[], None]) -> QuickTap:
+        def deliver_at_once(frame: Frame) -> None:
+            deliver(frame)
+            then()
+
+        return QuickTap(deliver_at_once)
 
 
 def test_the_car_answers_no_frame_before_its_line_is_acknowledged() -> None:

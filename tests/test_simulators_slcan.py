@@ -202,20 +202,21 @@ class Taps:
         self.said: list[Frame] = []
         self.has_room = True
 
-    def attach(self, deliver: Callable[[Frame], None]) -> Tap:
-        return Tap(self, deliver)
+    def attach(self, deliver: Callable[[Frame], None], *, then: Callable[[], None]) -> Tap:
+        return Tap(self, deliver, then)
 
     def say(self, frame: Frame) -> None:
         for tap in tuple(self.open):
             tap.deliver(frame)
+            tap.then()
 
 
 class Tap:
     """A place on that bus."""
 
-    def __init__(self, taps: Taps, deliver: Callable[[Frame], None]) -> None:
+    def __init__(self, taps: Taps, deliver: Callable[[Frame], None], then: Callable[[], None]) -> None:
         self.lost = 0
-        self.deliver = deliver
+        self.deliver, self.then = deliver, then
         self._taps = taps
         taps.open.add(self)
 

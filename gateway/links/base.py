@@ -51,7 +51,7 @@ class Limits:
     settle_ms: int = 150
     late_ms: int = 1500
     linger_ms: int = 0
-    window: int = 48
+    window: int = 64
     window_begin: int = 16
     retries: int = 1
     busy_retries: int = 3

@@ -19,6 +19,7 @@ import can
 from decoders.errors import LinkError
 from decoders.values import CanId
 from gateway.links.base import BusFrame, Trace
+from gateway.links.bus_load import BusLoad
 from gateway.links.can_errors import map_can_errors, system_error_number
 from gateway.links.ports.slcan import SlcanBus
 
@@ -47,11 +48,17 @@ class Frame:
 class CanBus:
     """Sends and reads data frames; every error of the libraries comes out as LinkError.
 
+    Args:
+        bus: python-can's, open.
+        name: how error lines call it.
+        fd: True to send CAN FD frames.
+        bitrate: in bit/s, or None where nobody told.
+
     Attributes:
         trace: told of every frame sent or read, also of those that `read` passes over; None for nobody.
     """
 
-    def __init__(self, bus: can.BusABC, name: str, *, fd: bool) -> None:
+    def __init__(self, bus: can.BusABC, name: str, *, fd: bool, bitrate: int | None = None) -> None:
         self.name = name
         self._bus = bus
         self._fd = fd
@@ -63,6 +70,12 @@ class CanBus:
         self._reads_bytes = self._port is not None and not isinstance(bus, SlcanBus)
         self._tells_class = type(bus).__name__ in _LINUX_CLASSES
         self.trace: Trace | None = None
+        # The data of CAN FD frames go at a rate of their own.
+        self._load = None if bitrate is None or fd else BusLoad(bitrate)
+
+    def load(self, now_ns: int) -> float | None:
+        """How busy the bus is, 0 to 1; None where its bit rate is not known."""
+        return None if self._load is None else self._load.share(now_ns)
 
     def put(self, can_id: CanId, data: bytes) -> None:
         """Put one frame on the bus.
@@ -180,6 +193,8 @@ class CanBus:
 
     def _tell(self, message: can.Message, *, sent: bool) -> int:
         at_ns = time.perf_counter_ns()
+        if self._load is not None:
+            self._load.note(len(message.data), is_29_bit=message.is_extended_id, at_ns=at_ns)
         if self.trace is not None:
             self.trace(
                 BusFrame(

@@ -26,15 +26,16 @@ class CanLink(Closing):
         bus: an open python-can bus; the link owns it from here on.
         address: the link's text, ``can:INTERFACE:CHANNEL``.
         fd: True to send CAN FD frames, as configured by the user.
+        bitrate: the bus's, in bit/s, or None where nobody told.
 
     Attributes:
         start_up: how bit rate and length of identifiers were found; None where they were given.
     """
 
-    def __init__(self, bus: can.BusABC, address: str, *, fd: bool = False) -> None:
+    def __init__(self, bus: can.BusABC, address: str, *, fd: bool = False, bitrate: int | None = None) -> None:
         self.address = address
         self.start_up: StartUp | None = None
-        self._table = CanTable(CanBus(bus, address, fd=fd), fd=fd)
+        self._table = CanTable(CanBus(bus, address, fd=fd, bitrate=bitrate), fd=fd)
 
     @property
     def functional_targets(self) -> tuple[str, ...]:

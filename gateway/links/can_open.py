@@ -98,7 +98,9 @@ def open_can(address: LinkAddress, shown_as: str, limits: Limits) -> Link:
     except BaseException:
         door.close()
         raise
-    link = CanLink(door.hand_over(), shown_as, fd=door.fd)
+    if start_up is not None:
+        bitrate = start_up.bitrate
+    link = CanLink(door.hand_over(), shown_as, fd=door.fd, bitrate=bitrate)
     link.start_up = start_up
     return link
 

@@ -132,6 +132,7 @@ class CanRun:
             heard_before=source in self._table.heard,
             lag_ns=first_lag_ns(exchange),
             now_ns=now_ns,
+            bus_load=self._table.bus.load(now_ns),
         )
         if source is not None and exchange.outcome in (Outcome.ANSWERED, Outcome.REFUSED):
             self._table.heard.add(source)

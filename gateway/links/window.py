@@ -9,6 +9,10 @@ _LATE = 0.5
 _NEWEST = 0.125
 _GIVEN_WAY, _HALVED = 0.875, 0.5
 _STEPS_A_ROUND = 2
+_FULL = 0.8
+EASILY = 32
+"""So many units with common answer times fill a bus of 500 kbit/s: 25 ms, and 1.3 ms of frames for each request."""
+
 _WORDS = (AnswerKind.POSITIVE, AnswerKind.NEGATIVE, AnswerKind.PENDING)
 
 
@@ -18,8 +22,9 @@ class Window:
     They come late when it takes them half of P2 in the mean of the last ones: then the bus, or a gateway on the way,
     has as much in hand as it can carry, and asking more units would only let the last of them answer too late. A
     single unit that waits for others on the bus is no sign of that. Until the first sign the window opens by one with
-    each answer, afterwards by two for each window full of answers. Whatever comes of requests that were sent into
-    the same crowd counts once. (Our own rule, in the manner of TCP.)
+    each answer up to `EASILY` units, afterwards and beyond by two for each window full of answers, and not at all while
+    the bus is known to be full: more units would only make those with high identifiers wait, and end late. Whatever
+    comes of requests that were sent into the same crowd counts once. (Our own rule, in the manner of TCP.)
 
     Args:
         begin: units asked at once at first.
@@ -40,7 +45,15 @@ class Window:
         """Units that may be asked at once now."""
         return int(self._size)
 
-    def learn(self, outcome: Outcome | None, *, heard_before: bool, lag_ns: int | None, now_ns: int) -> None:
+    def learn(
+        self,
+        outcome: Outcome | None,
+        *,
+        heard_before: bool,
+        lag_ns: int | None,
+        now_ns: int,
+        bus_load: float | None = None,
+    ) -> None:
         """Take into account how a request ended.
 
         Args:
@@ -48,6 +61,7 @@ class Window:
             heard_before: True if the unit has shown itself before: only then does its silence mean a loss.
             lag_ns: from the request's last frame to the answer's first, where there is an answer.
             now_ns: the time.
+            bus_load: the share of the last time in which the bus was busy, 0 to 1; None where nobody knows.
         """
         if outcome is Outcome.DAMAGED or (outcome is Outcome.SILENT and heard_before):
             self._narrow(_HALVED, now_ns)
@@ -55,8 +69,9 @@ class Window:
             self._mean_lag_ns += (lag_ns - self._mean_lag_ns) * _NEWEST
             if self._mean_lag_ns > self._p2_ns * _LATE:
                 self._narrow(_GIVEN_WAY, now_ns)
-            else:
-                step = _STEPS_A_ROUND / self._size if self._found_its_size else 1.0
+            elif bus_load is None or bus_load < _FULL:
+                slowly = self._found_its_size or self._size >= EASILY
+                step = _STEPS_A_ROUND / self._size if slowly else 1.0
                 self._size = min(float(self._largest), self._size + step)
 
     def _narrow(self, share: float, now_ns: int) -> None:

@@ -6,21 +6,22 @@ import heapq
 import threading
 import time
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass
 from itertools import count
 
 from decoders.errors import LinkError
-from decoders.values import CanId, Exchange, Outcome, Request, UnitAddress, is_functional
+from decoders.values import CanId, Exchange, Outcome, UnitAddress, is_functional
 from gateway.links.base import Limits, Plan, unsent
+from gateway.links.can_asked import Asked, hand_over_leftovers, remember
 from gateway.links.can_bus import Frame
 from gateway.links.can_requests import stranger, unsendable
 from gateway.links.can_table import CanTable
 from gateway.links.channel import PADDING, Arrival, Channel
-from gateway.links.conversation import Conversation, FunctionalConversation, UnitConversation
+from gateway.links.conversation import FunctionalConversation, UnitConversation
 from gateway.links.other_testers import confuses, reaches
-from gateway.links.window import Window, first_lag_ns
+from gateway.links.window import Window, first_lag_ns, is_full
 
 _STOP_POLL_NS = 50_000_000
+_LOOK_AGAIN_NS = 2_000_000
 _MS = 1_000_000
 _FRAMES_AT_ONCE = 64
 _ROUNDS_AT_BEGIN = 200
@@ -30,33 +31,6 @@ _NOT_SENT = "interrupted before it was sent"
 _OTHER_TESTER = "another tester asks too: whose answer came cannot be told"
 _NEVER_QUIET = "what is sent without being asked does not end"
 _CEILING = "the answer was still coming when the time for it ran out"
-
-
-@dataclass(slots=True, eq=False)
-class _Asked:
-    """One request of one plan, waiting or under way.
-
-    Args:
-        plan: the plan that wants it asked.
-        request: what is asked.
-        unit: who is asked; None for a functional request, or one that this link cannot send.
-        trouble: why this link cannot send it, or None.
-        channel: the unit's transport, once it is under way.
-        conversation: what comes back, likewise.
-        due_ns: when it ends if nothing more comes.
-        turn: how many requests of the plan came before it.
-        held_ns: since when it waits for an end of what somebody sends without being asked; 0 for not at all.
-    """
-
-    plan: Plan
-    request: Request
-    turn: int
-    unit: UnitAddress | None = None
-    trouble: str | None = None
-    channel: Channel | None = None
-    conversation: Conversation | None = None
-    due_ns: int = 0
-    held_ns: int = 0
 
 
 class CanRun:
@@ -76,11 +50,12 @@ class CanRun:
         self._stop = stop
         self._limits = limits
         self._window = Window(begin=limits.window_begin, largest=limits.window, p2_ms=limits.p2_ms)
-        self._waiting: list[tuple[int, int, _Asked]] = []
+        self._waiting: list[tuple[int, int, Asked]] = []
         self._order = count()
-        self._active: dict[Channel, _Asked] = {}
-        self._functional: _Asked | None = None
+        self._active: dict[Channel, Asked] = {}
+        self._functional: Asked | None = None
         self._responses: set[CanId] = set()
+        self._gives_way = False
         self._wakes_ns: dict[Channel, int] = {}
         for channel in table.channels:
             self._note_busy(channel)
@@ -105,7 +80,7 @@ class CanRun:
             self._interrupt()
 
     @property
-    def _under_way(self) -> list[_Asked]:
+    def _under_way(self) -> list[Asked]:
         return [*self._active.values()] if self._functional is None else [self._functional]
 
     def _advance(self, plan: Plan, exchange: Exchange | None, turn: int) -> None:
@@ -113,20 +88,20 @@ class CanRun:
             request = next(plan) if exchange is None else plan.send(exchange)
         except StopIteration:
             return
-        asked = _Asked(plan, request, turn, trouble=unsendable(request))
+        asked = Asked(plan, request, turn, trouble=unsendable(request))
         if asked.trouble is None and not is_functional(request.target):
             asked.unit = self._table.unit(request.target)
         self._wait(asked)
 
-    def _wait(self, asked: _Asked) -> None:
+    def _wait(self, asked: Asked) -> None:
         """Of those that wait the plan that has come the least far is served first: so all of them end together."""
         heapq.heappush(self._waiting, (asked.turn, next(self._order), asked))
 
-    def _end(self, asked: _Asked, exchange: Exchange) -> None:
+    def _end(self, asked: Asked, exchange: Exchange) -> None:
         self._keep(exchange)
         now_ns = time.perf_counter_ns()
         source = None if asked.channel is None else asked.channel.address.source
-        _remember(asked, exchange, now_ns)
+        remember(asked, exchange, now_ns)
         self._window.learn(
             exchange.outcome,
             heard_before=source in self._table.heard,
@@ -144,8 +119,8 @@ class CanRun:
         """Start what the window, the units and the alone-rule of functional requests allow."""
         if self._functional is not None:
             return
-        held: list[_Asked] = []
-        while self._waiting and len(self._active) < self._window.size and self._table.down is None:
+        held: list[Asked] = []
+        while self._waiting and self._has_room() and self._table.down is None:
             asked = heapq.heappop(self._waiting)[-1]
             if asked.trouble is None and self._start(asked):
                 if asked.unit is None:
@@ -161,7 +136,21 @@ class CanRun:
         for asked in held:
             self._wait(asked)
 
-    def _start(self, asked: _Asked) -> bool:
+    def _has_room(self) -> bool:
+        """True if one more unit may be asked now.
+
+        On a full bus those with high identifiers get no turn while others have something to say (ISO 11898-1,
+        arbitration): while one that has shown itself waits for longer than P2, nobody more is asked.
+        """
+        if len(self._active) >= self._window.size:
+            return False
+        now_ns, p2_ns = time.perf_counter_ns(), self._limits.p2_ms * _MS
+        self._gives_way = is_full(self._table.bus.load(now_ns)) and any(
+            asked.waits_ns(now_ns) > p2_ns for asked in self._active.values()
+        )
+        return not self._gives_way
+
+    def _start(self, asked: Asked) -> bool:
         """Ask; False while somebody sends what could be taken for an answer."""
         if asked.unit is not None:
             return self._start_unit(asked, asked.unit)
@@ -170,7 +159,7 @@ class CanRun:
         self._start_functional(asked)
         return True
 
-    def _held_too_long(self, asked: _Asked) -> str | None:
+    def _held_too_long(self, asked: Asked) -> str | None:
         """Why a waiting request is given up, or None: what is under way has a ceiling, what comes unasked has none."""
         now_ns = time.perf_counter_ns()
         under_way = bool(self._active) if asked.unit is None else asked.unit.response in self._responses
@@ -178,7 +167,7 @@ class CanRun:
             asked.held_ns = now_ns
         return _NEVER_QUIET if now_ns - asked.held_ns > self._limits.connect_ms * _MS else None
 
-    def _start_unit(self, asked: _Asked, unit: UnitAddress) -> bool:
+    def _start_unit(self, asked: Asked, unit: UnitAddress) -> bool:
         """Ask a unit; False while what it answers could be taken for somebody else's."""
         if unit.response in self._responses:
             return False
@@ -193,9 +182,10 @@ class CanRun:
             left_open=lambda _source: channel.unanswered,
             crowd=len(self._active),
         )
-        _hand_over_leftovers(channel, conversation)
+        hand_over_leftovers(channel, conversation)
         channel.previous_request = asked.request.data
         asked.channel, asked.conversation = channel, conversation
+        asked.is_known = channel.address.source in self._table.heard
         self._active[channel] = asked
         self._responses.add(unit.response)
         since_ns = time.perf_counter_ns() - self._limits.p2_ms * _MS
@@ -208,13 +198,13 @@ class CanRun:
         self._deliver(channel, [])
         return True
 
-    def _start_functional(self, asked: _Asked) -> None:
+    def _start_functional(self, asked: Asked) -> None:
         target = CanId.parse(asked.request.target.partition(":")[2])
         conversation = FunctionalConversation(
             link=self._table.bus.name, request=asked.request, limits=self._limits, left_open=self._table.left_open
         )
         for channel in self._table.channels:
-            _hand_over_leftovers(channel, conversation)
+            hand_over_leftovers(channel, conversation)
             channel.previous_request = asked.request.data
         asked.conversation = conversation
         self._functional = asked
@@ -231,7 +221,7 @@ class CanRun:
         conversation.sent(now_ns)
         self._note_due(asked)
 
-    def _follow_sending(self, asked: _Asked) -> None:
+    def _follow_sending(self, asked: Asked) -> None:
         """Tell a conversation how far its request has got."""
         channel, conversation = asked.channel, asked.conversation
         if channel is None or not isinstance(conversation, UnitConversation):
@@ -251,7 +241,8 @@ class CanRun:
         """Wait for the next frame or deadline; True if the bus then had no more to give."""
         now_ns = time.perf_counter_ns()
         due_ns = (asked.due_ns for asked in self._under_way)
-        wake_ns = min((now_ns + _STOP_POLL_NS, *due_ns, *self._wakes_ns.values()))
+        look_ns = _LOOK_AGAIN_NS if self._gives_way else _STOP_POLL_NS
+        wake_ns = min((now_ns + look_ns, *due_ns, *self._wakes_ns.values()))
         dry = self._read(max(0, wake_ns - now_ns) / 1e9)
         self._tick()
         return dry
@@ -322,12 +313,12 @@ class CanRun:
 
     # --- ending ---
 
-    def _is_receiving(self, asked: _Asked) -> bool:
+    def _is_receiving(self, asked: Asked) -> bool:
         if asked.channel is not None:
             return asked.channel.receiving
         return any(channel.receiving for channel in self._wakes_ns)
 
-    def _note_due(self, asked: _Asked) -> None:
+    def _note_due(self, asked: Asked) -> None:
         conversation = asked.conversation
         if conversation is None or (isinstance(conversation, UnitConversation) and conversation.over):
             asked.due_ns = 0
@@ -348,7 +339,7 @@ class CanRun:
             self._forget(asked)
             self._end(asked, asked.conversation.finish())
 
-    def _forget(self, asked: _Asked) -> None:
+    def _forget(self, asked: Asked) -> None:
         if asked.channel is None:
             self._functional = None
         else:
@@ -371,20 +362,7 @@ class CanRun:
             if asked.conversation is None:
                 continue
             exchange = asked.conversation.finish(_INTERRUPTED)
-            _remember(asked, exchange, now_ns)
+            remember(asked, exchange, now_ns)
             self._keep(exchange)
         for _turn, _order, asked in sorted(self._waiting, key=lambda entry: entry[:2]):
             self._keep(unsent(self._table.bus.name, asked.request, _NOT_SENT))
-
-
-def _remember(asked: _Asked, exchange: Exchange, now_ns: int) -> None:
-    """Note what the unit may still owe."""
-    channel, conversation = asked.channel, asked.conversation
-    if channel is not None and conversation is not None:
-        sent_ns = conversation.sent_ns or now_ns
-        channel.unanswered.ended(exchange, sent_ns, now_ns, doubted=conversation.doubted)
-
-
-def _hand_over_leftovers(channel: Channel, conversation: Conversation) -> None:
-    while channel.leftovers:
-        conversation.arrived(channel.leftovers.popleft())

@@ -105,6 +105,11 @@ class Conversation(ABC):
         self._on_heard(heard, responder)
 
     @property
+    def heard(self) -> bool:
+        """True if anything came."""
+        return bool(self._heard)
+
+    @property
     def doubted(self) -> bool:
         """True if an answer came that may belong to an earlier request."""
         return bool(self._doubt_until_ns)

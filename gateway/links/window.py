@@ -69,7 +69,7 @@ class Window:
             self._mean_lag_ns += (lag_ns - self._mean_lag_ns) * _NEWEST
             if self._mean_lag_ns > self._p2_ns * _LATE:
                 self._narrow(_GIVEN_WAY, now_ns)
-            elif bus_load is None or bus_load < _FULL:
+            elif not is_full(bus_load):
                 slowly = self._found_its_size or self._size >= EASILY
                 step = _STEPS_A_ROUND / self._size if slowly else 1.0
                 self._size = min(float(self._largest), self._size + step)
@@ -79,6 +79,11 @@ class Window:
         if now_ns >= self._deaf_until_ns:
             self._size = max(1.0, self._size * share)
             self._deaf_until_ns = now_ns + self._p2_ns
+
+
+def is_full(bus_load: float | None) -> bool:
+    """True of a bus that is known to have no room; stuff bits are not counted in its load."""
+    return bus_load is not None and bus_load >= _FULL
 
 
 def first_lag_ns(exchange: Exchange) -> int | None:

@@ -11,8 +11,9 @@ import json
 import sys
 from collections import defaultdict
 from dataclasses import dataclass, field
+from functools import cache
 
-from decoders.values import UnitAddress
+from decoders.values import CanId, UnitAddress
 from simulators.can_bus_time import Frame, Physics
 from simulators.desk import Desk, Reply
 from simulators.door import RunningBench
@@ -53,17 +54,21 @@ class Watched(Desk):
         if replies and "/" in unit:
             last = replies[-1]
             count = frames_of(last.data)
-            address = UnitAddress.parse(unit)
+            response, gap_us = self._unit(unit)
             wire_ns = self.physics.frame_ns(
-                Frame("tx", address.response.number, address.response.is_29_bit, last.data[:8].ljust(8, b"\xaa"))
+                Frame("tx", response.number, response.is_29_bit, last.data[:8].ljust(8, b"\xaa"))
             )
-            gap_us = self.physics.manner(seed=self.car.seed, unit=unit).gap_us
             # The request, the answer and, for a long one, flow control; gaps run from frame to frame.
             least_ns = last.after_us * 1000 + (2 + (count > 1)) * wire_ns + (count - 1) * max(gap_us * 1000, wire_ns)
             self.account.chains_ns[unit] += least_ns
             self.account.think_us.append(last.after_us)
             self.account.reply_frames.append(count)
         return replies
+
+    @cache  # noqa: B019 - it lives as long as the process, and its own cost must not be the bench's
+    def _unit(self, unit: str) -> tuple[CanId, int]:
+        """The identifier a unit answers with, and its gap between frames in microseconds."""
+        return UnitAddress.parse(unit).response, self.physics.manner(seed=self.car.seed, unit=unit).gap_us
 
 
 def slow_dongle(bench: RunningBench) -> str:

@@ -11,7 +11,7 @@ import can
 import pytest
 
 from gateway.links.base import Limits
-from gateway.links.can_bus import CanBus
+from gateway.links.can.bus import CanBus
 
 QUICK = Limits(p2_ms=20, functional_ms=20, listen_ms=20)
 ERROR = can.Message(is_error_frame=True)

@@ -83,7 +83,7 @@ class LinkKind:
 
 _VIRTUAL = LinkKind(
     name="can virtual",
-    module="gateway.links.can_link",
+    module="gateway.links.can.link",
     # The bus is still there and takes the frame, and nobody is on it: that is silence.
     when_gone=frozenset({Outcome.SILENT}),
 )
@@ -91,7 +91,7 @@ _DONGLE = LinkKind(name="dongle tcp", module="gateway.links.dongle", door="dongl
 KINDS: tuple[LinkKind, ...] = (
     _VIRTUAL,
     # With the bit rate given nothing is tried out on the bus.
-    LinkKind(name="can slcan", module="gateway.links.can_link", door="can", form="{link}?bitrate=500000"),
+    LinkKind(name="can slcan", module="gateway.links.can.link", door="can", form="{link}?bitrate=500000"),
     _DONGLE,
     replace(_DONGLE, name="dongle pty", door="pty"),
     LinkKind(name="doip", module="gateway.links.doip", door="doip", group="functional:doip:E400", faults="none"),

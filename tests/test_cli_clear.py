@@ -266,7 +266,7 @@ def test_ctrl_c_right_after_speeds_were_read_clears_nothing(
 def test_a_clear_that_could_not_be_sent_is_a_broken_link_and_no_evidence(
     cli: Cli, bench: RunningBench, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    from gateway.links.can_bus import CanBus
+    from gateway.links.can.bus import CanBus
 
     cli.use_scanned_job()
     put = CanBus.put

@@ -17,15 +17,15 @@ from decoders.errors import LinkError
 from gateway.bench_port import find_bench
 from gateway.cli import links
 from gateway.cli.links import missing_extras
-from gateway.links import can_open
 from gateway.links.address import FORMS
+from gateway.links.can import opening as can_open
 from gateway.links.doip import discovery
 from simulators.door import RunningBench
 
 
 @dataclass(frozen=True)
 class Present:
-    """As `gateway.links.can_open.present_channels` gives it."""
+    """As `gateway.links.can.opening.present_channels` gives it."""
 
     interface: str
     channel: str

@@ -180,7 +180,7 @@ def test_the_adapter_is_lost_in_the_middle_of_a_scan(
             raise LinkError("the adapter was unplugged")
         original(*_arguments)  # type: ignore[arg-type]
 
-    from gateway.links.can_bus import CanBus
+    from gateway.links.can.bus import CanBus
 
     original = CanBus.put
     monkeypatch.setattr(CanBus, "put", put)

@@ -6,7 +6,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from gateway.links.bus_load import BusLoad
+from gateway.links.can.bus_load import BusLoad
 from simulators.can_bus_time import Frame, Physics
 
 MS = 1_000_000

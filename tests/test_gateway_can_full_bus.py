@@ -13,8 +13,8 @@ from recorded_unit import Call, ScriptedUnit, Step
 from decoders.values import Exchange, Outcome, Request
 from gateway.links import open_link
 from gateway.links.base import Limits, Plan
-from gateway.links.can_bus import CanBus
-from gateway.links.can_link import CanLink
+from gateway.links.can.bus import CanBus
+from gateway.links.can.link import CanLink
 
 SLOW, OTHER, ABSENT = "7E1/7E9", "7E0/7E8", "7E2/7EA"
 READ, NONE = bytes.fromhex("1902FF"), bytes.fromhex("5902FF")

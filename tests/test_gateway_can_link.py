@@ -13,7 +13,7 @@ from recorded_unit import AwaitFlow, Call, Raw, ScriptedUnit, Step, segments
 
 from decoders.values import AnswerKind, Exchange, Outcome, Request, outcome_of
 from gateway.links.base import Limits, Plan
-from gateway.links.can_link import CanLink
+from gateway.links.can.link import CanLink
 
 ENGINE = "7E0/7E8"
 LIMITS = Limits(n_cr_ms=150, n_bs_ms=150, settle_ms=40, p2_star_ms=400, ceiling_ms=3000)

@@ -16,9 +16,9 @@ from recorded_unit import Call, Raw, ScriptedUnit, Step
 from decoders.errors import LinkError
 from decoders.values import Exchange, Outcome, Request
 from gateway.links.base import Limits, Plan
-from gateway.links.can_bus import CanBus
-from gateway.links.can_errors import map_can_errors
-from gateway.links.can_link import CanLink
+from gateway.links.can.bus import CanBus
+from gateway.links.can.errors import map_can_errors
+from gateway.links.can.link import CanLink
 
 ENGINE = "7E0/7E8"
 READ = bytes.fromhex("1902FF")

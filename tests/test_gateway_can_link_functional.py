@@ -12,7 +12,7 @@ from recorded_unit import Call, ScriptedUnit, Step
 
 from decoders.values import AnswerKind, Exchange, Outcome, Request, outcome_of
 from gateway.links.base import Limits, Plan
-from gateway.links.can_link import CanLink
+from gateway.links.can.link import CanLink
 
 LIMITS = Limits(functional_ms=150, n_cr_ms=150, p2_star_ms=1000, settle_ms=40)
 STORED = b"\x03"

@@ -15,7 +15,7 @@ from hypothesis import strategies as st
 
 from decoders.errors import LinkError
 from gateway.guard.guard import Guard, Phase
-from gateway.links.can_start import FRAMES_KEPT, QUESTIONS, Came, StartUpError, search
+from gateway.links.can.start import FRAMES_KEPT, QUESTIONS, Came, StartUpError, search
 
 # Source: ISO 15765-4: functional identifiers, 01 00 in a single frame; padding 55.
 ALL_11, ALL_29 = 0x7DF, 0x18DB33F1

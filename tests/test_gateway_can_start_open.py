@@ -19,9 +19,9 @@ from serial.tools.list_ports_common import ListPortInfo
 from decoders.errors import LinkError, MendproofError, UsageError
 from decoders.values import Exchange, Outcome, Request
 from gateway.links import Limits, Link, Plan, open_link
-from gateway.links.can_link import CanLink
-from gateway.links.can_open import PresentChannel, present_channels
-from gateway.links.can_start import StartUp
+from gateway.links.can.link import CanLink
+from gateway.links.can.opening import PresentChannel, present_channels
+from gateway.links.can.start import StartUp
 from simulators.can_side import CanSide
 from simulators.car import Car as CarModel
 from simulators.counters import Counters
@@ -57,7 +57,7 @@ def recorded(monkeypatch: pytest.MonkeyPatch) -> Callable[[Car], Recorder]:
     def begin(car: Car) -> Recorder:
         recorder = Recorder(car)
         monkeypatch.setattr(can, "Bus", recorder)
-        monkeypatch.setattr("gateway.links.can_open.SlcanBus", recorder)
+        monkeypatch.setattr("gateway.links.can.opening.SlcanBus", recorder)
         return recorder
 
     return begin

@@ -19,9 +19,9 @@ from hypothesis import strategies as st
 from decoders.errors import LinkError
 from decoders.values import CanId, Exchange, Outcome, Request
 from gateway.links.base import BusFrame, Limits, Plan
-from gateway.links.can_bus import MOST_TROUBLES, CanBus
-from gateway.links.can_errors import map_can_errors
-from gateway.links.can_link import CanLink
+from gateway.links.can.bus import MOST_TROUBLES, CanBus
+from gateway.links.can.errors import map_can_errors
+from gateway.links.can.link import CanLink
 
 DATA = message(0x7E8, "0359020055555555")
 REMOTE = can.Message(arbitration_id=0x7E8, is_extended_id=False, is_remote_frame=True)
@@ -65,7 +65,7 @@ def test_error_frames_with_data_between_are_harmless(run: int) -> None:
 
 
 def test_error_frames_far_apart_are_harmless(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr("gateway.links.can_bus._IN_A_ROW_NS", 0)
+    monkeypatch.setattr("gateway.links.can.bus._IN_A_ROW_NS", 0)
     raw, bus = filled(*[ERROR] * (10 * MOST_TROUBLES), DATA)
     assert [bytes(DATA.data)] == all_of(bus, raw)
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 import pytest
 
 from decoders.values import Answer, AnswerKind, CanId, Exchange, Outcome
-from gateway.links.other_testers import OtherTesters, confuses, reaches
+from gateway.links.can.other_testers import OtherTesters, confuses, reaches
 from gateway.links.unanswered import Unanswered
 
 SECOND_NS = 1_000_000_000

@@ -125,7 +125,7 @@ def test_the_bus_is_opened_with_these_settings_and_no_configuration_file(
 
     monkeypatch.setattr(can, "Bus", record)
     ours = partial(record, interface="slcan", ignore_config=True)  # opened directly, it reads no such file
-    monkeypatch.setattr("gateway.links.can_open.SlcanBus", ours)
+    monkeypatch.setattr("gateway.links.can.opening.SlcanBus", ours)
     open_link(text).close()
     _, interface, channel = text.partition("?")[0].split(":")
     assert seen == [(channel, {"interface": interface, "ignore_config": True, **settings})]

@@ -23,10 +23,10 @@ from decoders.values import Answer, AnswerKind, CanId, Dtc, Exchange, Outcome, R
 from gateway.bench_port import find_bench
 from gateway.clearing import clear_unit
 from gateway.links.base import BusFrame, Limits, Plan
-from gateway.links.can_bus import CanBus
-from gateway.links.can_link import CanLink
+from gateway.links.can.bus import CanBus
+from gateway.links.can.link import CanLink
+from gateway.links.can.other_testers import OtherTesters
 from gateway.links.conversation import UnitConversation
-from gateway.links.other_testers import OtherTesters
 from gateway.scanning import take_scan
 from gateway.sweeping import ask_in_turn
 from gateway.visit import Asks, VisitEvent

@@ -16,7 +16,7 @@ from decoders.values import Exchange, Outcome, Request
 from gateway.guard import Guard, Phase, open_guarded
 from gateway.links import DEFAULT_LIMITS, Limits, Link, LinkAddress, Plan, open_link, parse_link, third_party
 from gateway.links.address import FORMS, form_of, opener
-from gateway.links.can_open import open_can
+from gateway.links.can.opening import open_can
 from gateway.links.replay import ReplayLink
 from simulators.door import RunningBench
 

@@ -32,7 +32,7 @@ def test_a_file_that_is_not_there_is_no_error(tmp_path: Path) -> None:
 
 def test_each_source_outranks_the_next(config_file: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     # Design, section 8: option, then environment, then file, then default.
-    assert Setting(48, "default") == read_settings((), None).values[NAME]
+    assert Setting(DEFAULT_LIMITS.window, "default") == read_settings((), None).values[NAME]
     assert Setting(2, f"file {config_file}") == read_settings((), config_file).values[NAME]
     monkeypatch.setenv(VARIABLE, "3")
     assert Setting(3, f"environment {VARIABLE}") == read_settings((), config_file).values[NAME]

@@ -17,9 +17,9 @@ from hypothesis import strategies as st
 
 from decoders.errors import LinkError
 from decoders.values import CanId
-from gateway.links.can_bus import CanBus
-from gateway.links.ports import stream_url
-from gateway.links.ports.slcan import SlcanBus
+from gateway.links.can.bus import CanBus
+from gateway.links.can.ports import stream_url
+from gateway.links.can.ports.slcan import SlcanBus
 
 FRAME = b"t7E8803590200AAAAAAAA\r"
 ENGINE = CanId(0x7E0, False)

@@ -12,8 +12,8 @@ import can
 import pytest
 from cli_help import QUICK, Cli, one_line
 
-import gateway.links.can_files
-from gateway.links.can_files import write_trace
+import gateway.links.can.files
+from gateway.links.can.files import write_trace
 from sessions.journal import Kind
 from sessions.record.frames import FrameBlock, StoredFrame, epoch_us, pack_frames
 from sessions.store import Store
@@ -197,7 +197,7 @@ def test_half_a_trace_is_not_left_behind(job: Cli, monkeypatch: pytest.MonkeyPat
         out.write_bytes(b"half")
         raise OSError(errno.ENOSPC, "No space left on device")
 
-    monkeypatch.setattr(gateway.links.can_files, "write_trace", full)
+    monkeypatch.setattr(gateway.links.can.files, "write_trace", full)
     put(job, FRAMES)
     out = job.folder / "trace.blf"
     assert "cannot be written: No space left on device" in job.fails(2, "trace", "1", "--out", str(out))

@@ -151,7 +151,7 @@ def _way(kind: str, form: str) -> Way:
 def _interfaces() -> tuple[str, ...]:
     """The CAN interfaces that python-can knows, or none where it cannot be loaded."""
     try:
-        from gateway.links.can_open import known_interfaces
+        from gateway.links.can.opening import known_interfaces
     except ImportError:
         return ()
     return known_interfaces()
@@ -231,7 +231,7 @@ class _Looking:
 
 def _channels() -> Iterable[Found]:
     """CAN channels and serial ports that are here."""
-    from gateway.links.can_open import present_channels
+    from gateway.links.can.opening import present_channels
 
     return [Found(link=item.link, about=item.note or item.interface) for item in present_channels()]
 

@@ -12,7 +12,7 @@ from gateway.cli.frame import Frame, pass_frame, shared_options
 from gateway.cli.jobs import JOB
 
 if TYPE_CHECKING:
-    from gateway.links.can_files import Written
+    from gateway.links.can.files import Written
     from sessions.record import JobRecord
 
 _MICROSECONDS = 1_000_000
@@ -33,7 +33,7 @@ _MICROSECONDS = 1_000_000
 def trace(frame: Frame, job: int, out: Path, scan: int | None) -> None:
     """Write the frames that a CAN bus carried as a file for other tools."""
     from decoders.errors import UsageError
-    from gateway.links.can_files import NOT_IN_FILE, write_trace
+    from gateway.links.can.files import NOT_IN_FILE, write_trace
     from sessions.record import read_record
     from sessions.record.frames import read_frames
 
@@ -76,7 +76,7 @@ def _require_scan(record: JobRecord, job: int, scan: int | None) -> None:
 
 
 def _tell(frame: Frame, job: int, out: Path, written: Written) -> None:
-    from gateway.links.can_files import NOT_IN_FILE
+    from gateway.links.can.files import NOT_IN_FILE
 
     lost = NOT_IN_FILE[out.suffix.lower()]
     begin, end = (datetime.fromtimestamp(us / _MICROSECONDS, UTC) for us in (written.first_us, written.last_us))

@@ -129,7 +129,7 @@ def opener(kind: str) -> Opener:
 
 
 _OPENERS: Mapping[str, tuple[str, str]] = {
-    "can": ("gateway.links.can_open", "open_can"),
+    "can": ("gateway.links.can.opening", "open_can"),
     "dongle": ("gateway.links.dongle", "open_dongle"),
     "doip": ("gateway.links.doip", "open_doip"),
     "replay": ("gateway.links.replay", "open_replay"),

@@ -7,9 +7,9 @@ from __future__ import annotations
 
 from decoders.values import CanId, UnitAddress, iso_15765_4_unit
 from gateway.links.base import DEFAULT_LIMITS, Limits
-from gateway.links.can_bus import CanBus, Frame
+from gateway.links.can.bus import CanBus, Frame
+from gateway.links.can.other_testers import OtherTesters
 from gateway.links.channel import Channel
-from gateway.links.other_testers import OtherTesters
 from gateway.links.unanswered import Unanswered
 
 _Key = tuple[int, bool, int | None]

@@ -19,9 +19,9 @@ import can
 from decoders.errors import LinkError
 from decoders.values import CanId
 from gateway.links.base import BusFrame, Trace
-from gateway.links.bus_load import BusLoad
-from gateway.links.can_errors import map_can_errors, system_error_number
-from gateway.links.ports.slcan import SlcanBus
+from gateway.links.can.bus_load import BusLoad
+from gateway.links.can.errors import map_can_errors, system_error_number
+from gateway.links.can.ports.slcan import SlcanBus
 
 MOST_TROUBLES = 32
 _IN_A_ROW_NS = 1_000_000_000

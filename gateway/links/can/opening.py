@@ -17,12 +17,12 @@ import can
 
 from decoders.errors import LinkError, UsageError
 from gateway.links.base import Limits, Link, LinkAddress
-from gateway.links.can_bus import CanBus
-from gateway.links.can_errors import NO_DRIVER, map_can_errors
-from gateway.links.can_link import CanLink
-from gateway.links.can_start import RATES, StartUp, search
-from gateway.links.ports import stream_url
-from gateway.links.ports.slcan import SlcanBus
+from gateway.links.can.bus import CanBus
+from gateway.links.can.errors import NO_DRIVER, map_can_errors
+from gateway.links.can.link import CanLink
+from gateway.links.can.ports import stream_url
+from gateway.links.can.ports.slcan import SlcanBus
+from gateway.links.can.start import RATES, StartUp, search
 
 _VIRTUAL = "virtual"
 _SET_BY_SYSTEM = frozenset({"serial", "socketcan", "socketcand", "udp_multicast"})
@@ -59,7 +59,7 @@ def known_interfaces() -> tuple[str, ...]:
 
 
 def open_can(address: LinkAddress, shown_as: str, limits: Limits) -> Link:
-    """Open a CAN link; without ``bitrate=`` its bit rate is looked for, see `gateway.links.can_start`.
+    """Open a CAN link; without ``bitrate=`` its bit rate is looked for, see `gateway.links.can.start`.
 
     What was found stands in the link's `start_up`, with the frames that were sent for it. It is None where nothing
     was looked for: the rate was given, or the bus is virtual and has none.

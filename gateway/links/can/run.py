@@ -11,13 +11,13 @@ from itertools import count
 from decoders.errors import LinkError
 from decoders.values import CanId, Exchange, Outcome, UnitAddress, is_functional
 from gateway.links.base import Limits, Plan, unsent
-from gateway.links.can_asked import Asked, hand_over_leftovers, remember
-from gateway.links.can_bus import Frame
-from gateway.links.can_requests import stranger, unsendable
-from gateway.links.can_table import CanTable
+from gateway.links.can.asked import Asked, hand_over_leftovers, remember
+from gateway.links.can.bus import Frame
+from gateway.links.can.other_testers import confuses, reaches
+from gateway.links.can.requests import stranger, unsendable
+from gateway.links.can.table import CanTable
 from gateway.links.channel import PADDING, Arrival, Channel
 from gateway.links.conversation import FunctionalConversation, UnitConversation
-from gateway.links.other_testers import confuses, reaches
 from gateway.links.window import Window, first_lag_ns, is_full
 
 _STOP_POLL_NS = 50_000_000
@@ -142,6 +142,7 @@ class CanRun:
         On a full bus those with high identifiers get no turn while others have something to say (ISO 11898-1,
         arbitration): while one that has shown itself waits for longer than P2, nobody more is asked.
         """
+        self._gives_way = False
         if len(self._active) >= self._window.size:
             return False
         now_ns, p2_ns = time.perf_counter_ns(), self._limits.p2_ms * _MS

@@ -12,11 +12,11 @@ import can
 
 from decoders.values import Exchange
 from gateway.links.base import OPENED_SILENTLY, Closing, HowOpened, Limits, Plan, Trace
-from gateway.links.can_bus import CanBus
-from gateway.links.can_requests import FUNCTIONAL_TARGETS
-from gateway.links.can_run import CanRun
-from gateway.links.can_start import StartUp
-from gateway.links.can_table import CanTable
+from gateway.links.can.bus import CanBus
+from gateway.links.can.requests import FUNCTIONAL_TARGETS
+from gateway.links.can.run import CanRun
+from gateway.links.can.start import StartUp
+from gateway.links.can.table import CanTable
 
 
 class CanLink(Closing):

@@ -8,7 +8,7 @@ from __future__ import annotations
 from decoders.errors import UsageError
 from decoders.reply import classify
 from decoders.values import AnswerKind, CanId, Request, UnitAddress, is_doip, is_functional
-from gateway.links.can_bus import Frame
+from gateway.links.can.bus import Frame
 from gateway.links.channel import MAX_PAYLOAD, Arrival
 
 FUNCTIONAL_TARGETS = ("functional:7DF", "functional:18DB33F1")

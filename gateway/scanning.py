@@ -78,7 +78,7 @@ def take_scan(
     visit.writer.append(Kind.SCAN_BEGIN, begin)
     exchanges: list[Exchange] = []
     heard: tuple[Heard, ...] = ()
-    found: tuple[str, ...] = ()
+    swept: tuple[Exchange, ...] = ()
     steps = ("prelude", "live", *(("sweep",) if sweeps else ()), "units", "live")
     for step in steps:
         if visit.stop.is_set():
@@ -90,11 +90,12 @@ def take_scan(
             exchanges += ask_live(visit, heard, number)
         elif step == "sweep":
             known = {*_known_units(visit, record, heard), *strangers(exchanges, ())}
-            found = swept_units(_swept(visit, number, known, stated_parked=stated_parked))
+            swept = _swept(visit, number, known, stated_parked=stated_parked)
         else:
-            exchanges += _ask_units(visit, record, {*_known_units(visit, record, heard), *found}, number)
-    units = {*_known_units(visit, record, heard), *found}
-    return replace(_end_scan(visit, number, exchanges), strangers=strangers(exchanges, units))
+            units = {*_known_units(visit, record, heard), *swept_units(swept)}
+            exchanges += _ask_units(visit, record, units, number)
+    units = {*_known_units(visit, record, heard), *swept_units(swept)}
+    return replace(_end_scan(visit, number, exchanges), strangers=strangers((*exchanges, *swept), units))
 
 
 def _swept(visit: Visit, number: int, known: Iterable[str], *, stated_parked: bool) -> tuple[Exchange, ...]:

@@ -22,6 +22,7 @@ from gateway.guard import Phase
 from gateway.links import Plan
 from gateway.standstill import read_standstill
 from gateway.visit import Visit
+from sessions.record.model import answers_itself
 
 PRESENT = b"\x3e\x00"
 _NARROW = range(0x700, 0x7F0)
@@ -101,13 +102,9 @@ def _is_there(pair: str) -> Plan:
 
 
 def swept_units(exchanges: Iterable[Exchange]) -> tuple[str, ...]:
-    """The units that a sweep found: those that answered by their own pair of identifiers."""
-    found = {
-        exchange.target
-        for exchange in exchanges
-        if not is_functional(exchange.target) and exchange.outcome in (Outcome.ANSWERED, Outcome.REFUSED)
-    }
-    return tuple(sorted(found))
+    """The units that a sweep found: those that said something when asked by their own pair of identifiers."""
+    pairs = {one.target for one in exchanges if not is_functional(one.target) and answers_itself(one)}
+    return tuple(sorted(pairs))
 
 
 def _pairs(exchange: Exchange) -> tuple[str, ...]:

@@ -15,9 +15,12 @@ from decoders.values import Answer, AnswerKind, Exchange, Outcome
 from gateway.bench_port import find_bench
 from gateway.scanning import take_scan
 from gateway.sweeping import strangers, sweep, swept_units
+from gateway.visit import Asks, VisitEvent
+from sessions.record import Asked, Moment
 from sessions.store import Store
+from sessions.verdict.loose_ends import units_that_count
 
-QUICK = {"scan.functional_ms": 6, "scan.p2_ms": 60}
+QUICK = {"scan.functional_ms": 15, "scan.p2_ms": 60}
 """A swept identifier is waited for this long: the simulated car without physics answers in a millisecond or two."""
 
 
@@ -33,9 +36,49 @@ def test_a_unit_is_found_by_its_own_answer_alone() -> None:
         answered("functional:7A1", "7B4"),
         replace(answered("7A1/7B4"), outcome=Outcome.SILENT),
         replace(answered("7A2/7B5", "7B5", kind=AnswerKind.NEGATIVE), outcome=Outcome.REFUSED, refusal=0x11),
-        replace(answered("7A4/7B6", "7B6"), outcome=Outcome.DAMAGED),
+        replace(answered("7A4/7B6", "7B6", kind=AnswerKind.DAMAGED), outcome=Outcome.DAMAGED),
+        replace(answered("7A5/7B7", "7B7", kind=AnswerKind.LATE), outcome=Outcome.SILENT),
+        replace(answered("7A6/7B8"), outcome=Outcome.DAMAGED, trouble="interrupted before an answer"),
     ]
-    assert ("7A0/7B3", "7A2/7B5") == swept_units(seen)
+    assert ("7A0/7B3", "7A2/7B5", "7A4/7B6") == swept_units(seen)
+    moment = Moment(seq=1, run="r", mono_us=0, at="2031-04-05T06:07:08.000Z")
+    in_record = [Asked(moment=moment, exchange=one, during="sweep", scan=1).unit for one in seen]
+    assert [None, "7A0/7B3", None, None, "7A2/7B5", "7A4/7B6", None, None] == in_record
+
+
+def test_whoever_answered_a_sweep_and_then_no_more_is_told(tmp_path: Path, channel: str) -> None:
+    """It answers under its own identifier, then it is gone: somebody is there whom nobody can ask."""
+    gone = ScriptedUnit(channel, 0x7A0, 0x7B3, lambda _: [] if len(gone.requests) > 1 else [b"\x7e\x00"])
+    with (
+        gone,
+        Store.open(tmp_path / "record.sqlite", create=True) as store,
+        visiting(store, f"can:virtual:{channel}", None, settings(QUICK)) as visit,
+    ):
+        result = take_scan(visit, "before", sweeps=True, stated_parked=True)
+        record = visit.record()
+    assert ("7B3",) == result.strangers
+    assert () == record.units
+
+
+def test_a_sweep_stopped_by_hand_leaves_no_unit_that_was_never_there(tmp_path: Path) -> None:
+    with (
+        find_bench().start("warning-lamps") as bench,
+        Store.open(tmp_path / "record.sqlite", create=True) as store,
+        visiting(store, bench.links[0], None, settings(QUICK)) as visit,
+    ):
+
+        def stop_in_the_wide_part(event: VisitEvent) -> None:
+            if isinstance(event, Asks) and event.request.target.startswith("18DA90"):
+                visit.stop.set()
+
+        visit.onlookers.append(stop_in_the_wide_part)
+        result = take_scan(visit, "before", sweeps=True)
+        record = visit.record()
+        there = {unit for unit in bench.desk.units if bench.desk.hears(unit)}
+    assert not result.complete
+    assert any(item.exchange.outcome is Outcome.DAMAGED for item in record.asked if item.during == "sweep")
+    assert set(record.units) <= there
+    assert set(units_that_count(record)) <= there
 
 
 def test_a_slow_unit_is_not_found_under_the_identifier_after_its_own(tmp_path: Path, channel: str) -> None:

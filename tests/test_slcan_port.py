@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import socket
 import threading
 import time
@@ -64,6 +65,18 @@ def test_acknowledgements_between_frames_are_passed_over() -> None:
     with line() as ends:
         ends.adapter.sendall(b"\r\rz\rZ\r" + FRAME + b"\r\r\r" + FRAME + b"\a\r")
         assert [(0x7E8, bytes.fromhex("03590200AAAAAAAA"))] * 2 == frames(ends.bus)
+
+
+@pytest.mark.parametrize("before", [b"\a", b"\r", b"V1013\r", b"7E88\r", b"F00\r\a\a"])
+def test_a_line_that_is_no_frame_hides_none_behind_it(before: bytes) -> None:
+    """Who asks for what has come without waiting must get all of it, or an answer in time would count as late."""
+    with line() as ends:
+        ends.adapter.sendall(before + FRAME + before + FRAME + before)
+        until_s = time.monotonic() + 10
+        while ends.raw.serialPortOrig.in_waiting < 2 * len(FRAME) + 3 * len(before) and time.monotonic() < until_s:
+            time.sleep(0.001)
+        got = [ends.bus.read(0.0) for _ in range(3)]
+    assert [0x7E8, 0x7E8, None] == [frame and frame.number for frame in got]
 
 
 def test_half_a_line_waits_for_its_end() -> None:
@@ -188,6 +201,30 @@ def test_a_port_that_the_system_cannot_watch_is_read_too() -> None:
         message = raw.recv(1.0)
     assert message is not None
     assert 0x7E8 == message.arbitration_id
+
+
+@pytest.mark.skipif(os.name != "posix", reason="only POSIX systems have pseudo-terminals")
+def test_a_serial_port_is_read_and_written() -> None:
+    import tty
+
+    adapter, port = os.openpty()
+    tty.setraw(port)
+    try:
+        raw = SlcanBus(os.ttyname(port), sleep_after_open=0)
+        with raw:
+            bus = CanBus(raw, "can:slcan:test", fd=False)
+            assert bus.read(0.05) is None
+            later = threading.Timer(0.05, os.write, [adapter, b"\r" + FRAME + FRAME[:7]])
+            later.start()
+            assert [(0x7E8, bytes.fromhex("03590200AAAAAAAA"))] == frames(bus)
+            later.join()
+            os.write(adapter, FRAME[7:])
+            assert bus.read(5.0) is not None
+            bus.put(ENGINE, bytes.fromhex("023E00"))
+            assert b"O\rt7E03023E00\r" == os.read(adapter, 100)
+    finally:
+        os.close(adapter)
+        os.close(port)
 
 
 def test_what_was_flushed_does_not_come() -> None:

@@ -6,11 +6,12 @@ from dataclasses import dataclass, field
 from typing import Literal
 
 from decoders import MonitorStatus
-from decoders.values import Dtc, Exchange, Outcome, is_functional
+from decoders.values import AnswerKind, Dtc, Exchange, Outcome, is_functional, source_of
 from sessions.obd_values import OBD_PAGE
 from sessions.profile import Profile
 
 TakenAs = Literal["before", "check", "after"]
+_TO_THE_REQUEST = (AnswerKind.POSITIVE, AnswerKind.NEGATIVE, AnswerKind.PENDING, AnswerKind.DAMAGED)
 During = Literal["scan", "sweep", "readback", "watch", "interlock", "clear", "open", "client"]
 
 
@@ -59,8 +60,14 @@ class Asked:
     def unit(self) -> str | None:
         """The unit that was asked by its own address; None for whom a sweep looked for and did not find."""
         exchange = self.exchange
-        nobody = self.during == "sweep" and exchange.outcome in (Outcome.SILENT, Outcome.UNSENT)
+        nobody = self.during == "sweep" and not answers_itself(exchange)
         return None if nobody or is_functional(exchange.target) else exchange.target
+
+
+def answers_itself(exchange: Exchange) -> bool:
+    """True if the unit that was asked by its own address said something to it, also what is damaged."""
+    source = source_of(exchange.target)
+    return any(answer.source == source and answer.kind in _TO_THE_REQUEST for answer in exchange.answers)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

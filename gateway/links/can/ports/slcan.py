@@ -12,6 +12,7 @@ import select
 from collections import deque
 from typing import Any, cast
 
+import can
 import serial
 from can.exceptions import error_check
 from can.interfaces.slcan import slcanBus
@@ -32,6 +33,13 @@ class SlcanBus(slcanBus):
         """Forget what has come."""
         super().flush()
         self._lines.clear()
+
+    def _recv_internal(self, timeout: float | None) -> tuple[can.Message | None, bool]:
+        """The next frame. "None" means that none has come: a line that is no frame hides no other behind it."""
+        found = super()._recv_internal(timeout)
+        while found[0] is None and self._lines:
+            found = super()._recv_internal(0)
+        return found
 
     def _read(self, timeout: float | None) -> str | None:
         """The next line that is no acknowledgement, with its end; None if none has come whole in time.

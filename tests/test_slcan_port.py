@@ -17,8 +17,10 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from decoders.errors import LinkError
-from decoders.values import CanId
+from decoders.values import CanId, Exchange, Outcome, Request
+from gateway.links.base import Limits, Plan
 from gateway.links.can.bus import CanBus
+from gateway.links.can.link import CanLink
 from gateway.links.can.ports import stream_url
 from gateway.links.can.ports.slcan import SlcanBus
 
@@ -221,7 +223,10 @@ def test_a_serial_port_is_read_and_written() -> None:
             os.write(adapter, FRAME[7:])
             assert bus.read(5.0) is not None
             bus.put(ENGINE, bytes.fromhex("023E00"))
-            assert b"O\rt7E03023E00\r" == os.read(adapter, 100)
+            said = b""
+            while said.count(b"\r") < 2:
+                said += os.read(adapter, 100)
+        assert b"O\rt7E03023E00\r" == said
     finally:
         os.close(adapter)
         os.close(port)
@@ -264,3 +269,51 @@ def test_random_lines_read_as_by_python_can(pieces: list[bytes]) -> None:
     ours = all_of(lambda: SlcanBus("loop://", sleep_after_open=0, timeout=0), pieces)
     theirs = all_of(lambda: can.Bus("loop://", interface="slcan", sleep_after_open=0, timeout=0), pieces)  # type: ignore[arg-type,return-value]
     assert theirs == ours
+
+
+def test_a_request_that_the_adapter_refused_is_no_silence() -> None:
+    """BEL instead of CR: the frame was never on the bus, so nobody was silent; the next request is asked as ever."""
+    kept: list[Exchange] = []
+
+    def plan() -> Plan:
+        for _ in range(3):
+            yield Request("7E0/7E8", bytes.fromhex("1902FF"))
+
+    with line() as ends:
+
+        def adapter() -> None:
+            ends.adapter.sendall(b"\a")  # to its opening
+            answers = iter([b"\a", b"\r", b"\r" + FRAME])
+            begun = b""
+            with suppress(StopIteration, OSError):
+                while piece := ends.said():
+                    *lines, begun = (begun + piece).split(b"\r")
+                    for _ in (text for text in lines if text.startswith(b"t")):
+                        ends.adapter.sendall(next(answers))
+
+        working = threading.Thread(target=adapter)
+        working.start()
+        with CanLink(ends.raw, "can:slcan:test") as link:
+            limits = Limits(p2_ms=200, late_ms=0, retries=0)
+            link.run({"unit": plan()}, kept.append, threading.Event(), limits)
+        working.join()
+    assert [Outcome.DAMAGED, Outcome.SILENT, Outcome.ANSWERED] == [exchange.outcome for exchange in kept]
+    assert ["the adapter refused a frame: this request may never have been sent", None] == [
+        exchange.trouble for exchange in kept[:2]
+    ]
+
+
+def test_a_call_to_everybody_that_the_adapter_refused_says_so() -> None:
+    kept: list[Exchange] = []
+
+    def plan() -> Plan:
+        yield Request("functional:7DF", b"\x3e\x00")
+
+    with line() as ends:
+        refusing = threading.Timer(0.05, ends.adapter.sendall, [b"\r\a"])  # to its opening, to the frame
+        with CanLink(ends.raw, "can:slcan:test") as link:
+            refusing.start()
+            link.run({"all": plan()}, kept.append, threading.Event(), Limits(functional_ms=400))
+        refusing.join()
+    assert [None] == [exchange.outcome for exchange in kept]
+    assert "refused a frame" in str(kept[0].trouble)

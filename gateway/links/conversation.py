@@ -73,6 +73,7 @@ class Conversation(ABC):
         self._previous = previous
         self._left_open = left_open
         self._doubt_until_ns = 0
+        self._refused: str | None = None
         self._heard: list[_Heard] = []
         self._begun_ns = 0
 
@@ -113,6 +114,14 @@ class Conversation(ABC):
     def doubted(self) -> bool:
         """True if an answer came that may belong to an earlier request."""
         return bool(self._doubt_until_ns)
+
+    def refused(self, reason: str) -> None:
+        """A frame was not taken, and it may have been this request's: if nothing is heard, that is no silence.
+
+        Args:
+            reason: what was seen, for `Exchange.trouble`.
+        """
+        self._refused = reason
 
     @abstractmethod
     def disturbed(self, reason: str) -> None:
@@ -266,6 +275,8 @@ class UnitConversation(Conversation):
             return self._exchange(Outcome.DAMAGED, broken)
         if unit.pending:
             return self._exchange(Outcome.DAMAGED, "response pending without an end")
+        if self._refused is not None:
+            return self._exchange(Outcome.DAMAGED, self._refused)
         stray = any(heard.kind is AnswerKind.STRAY for heard in self._heard)
         return self._exchange(Outcome.SILENT, "only answers to something else came" if stray else None)
 
@@ -297,7 +308,7 @@ class FunctionalConversation(Conversation):
         """The exchange as it stands; `trouble` names the sources whose answer is damaged or never ended."""
         if not self.begun:
             return self._exchange(Outcome.UNSENT, broken)
-        troubles = [text for text in (broken, self._disturbance) if text is not None]
+        troubles = [text for text in (broken, self._disturbance, self._refused) if text is not None]
         for source, responder in self._responders.items():
             if responder.damage is not None:
                 troubles.append(f"{source}: {responder.damage}")

@@ -66,12 +66,18 @@ class CanBus:
         self._troubles = 0
         self._trouble_ns = 0
         self._state_ns = 0
+        self._slcan = bus if isinstance(bus, SlcanBus) else None
         self._port: Any = getattr(bus, "serialPortOrig", None)
-        self._reads_bytes = self._port is not None and not isinstance(bus, SlcanBus)
+        self._reads_bytes = self._port is not None and self._slcan is None
         self._tells_class = type(bus).__name__ in _LINUX_CLASSES
         self.trace: Trace | None = None
         # The data of CAN FD frames go at a rate of their own.
         self._load = None if bitrate is None or fd else BusLoad(bitrate)
+
+    @property
+    def refusals(self) -> int:
+        """How often the adapter told, as far as was read, that it did not take a frame; most raise an error instead."""
+        return 0 if self._slcan is None else self._slcan.refusals
 
     def load(self, now_ns: int) -> float | None:
         """How busy the bus is, 0 to 1; None where its bit rate is not known."""

@@ -30,6 +30,7 @@ _INTERRUPTED = "interrupted before an answer"
 _NOT_SENT = "interrupted before it was sent"
 _OTHER_TESTER = "another tester asks too: whose answer came cannot be told"
 _NEVER_QUIET = "what is sent without being asked does not end"
+_REFUSED = "the adapter refused a frame: this request may never have been sent"
 _CEILING = "the answer was still coming when the time for it ran out"
 
 
@@ -67,6 +68,7 @@ class CanRun:
         for _ in range(_ROUNDS_AT_BEGIN):
             if self._table.down is not None or self._read(0.0):
                 break
+        self._refusals = self._table.bus.refusals
         for plan in self._plans.values():
             self._advance(plan, None, 0)
         while (self._waiting or self._under_way) and not self._stop.is_set():
@@ -245,6 +247,7 @@ class CanRun:
         look_ns = _LOOK_AGAIN_NS if self._gives_way else _STOP_POLL_NS
         wake_ns = min((now_ns + look_ns, *due_ns, *self._wakes_ns.values()))
         dry = self._read(max(0, wake_ns - now_ns) / 1e9)
+        self._note_refusals()
         self._tick()
         return dry
 
@@ -286,6 +289,15 @@ class CanRun:
                 if reaches(can_id, own_id):
                     conversation.disturbed(_OTHER_TESTER)
                     self._note_due(asked)
+
+    def _note_refusals(self) -> None:
+        """The adapter did not take a frame, and does not say which."""
+        refusals = self._table.bus.refusals
+        if refusals != self._refusals:
+            self._refusals = refusals
+            for asked in self._under_way:
+                if asked.conversation is not None:
+                    asked.conversation.refused(_REFUSED)
 
     def _tick(self) -> None:
         now_ns = time.perf_counter_ns()

@@ -19,20 +19,34 @@ from can.interfaces.slcan import slcanBus
 
 _LINE_END = re.compile(rb"(?<=[\r\a])")  # CR ends a line, BEL is a refusal
 _LONGEST = 1 + 8 + 1 + 2 * 64 + 4 + 1  # kind, identifier, length, data, time stamp, end
+_REFUSED = b"\a"
+_REPLIES = (b"\r", _REFUSED)
+_FRAMES = tuple("tTrRdDbB")
 _ACKNOWLEDGED = frozenset({b"\r", b"z\r", b"Z\r"})  # a sent frame; the letters are common practice
 
 
 class SlcanBus(slcanBus):
-    """An adapter that speaks slcan, at whatever port pyserial opens."""
+    """An adapter that speaks slcan, at whatever port pyserial opens.
+
+    Attributes:
+        refusals: how often the adapter said that it did not take a frame. It answers line by line, so what comes before
+            it has answered all of its settings concerns those: to be opened twice, as python-can does, is refused.
+    """
 
     def __init__(self, channel: str, **settings: Any) -> None:
         self._lines: deque[bytes] = deque()
+        self.refusals = self._settings_open = 0
         super().__init__(channel, **settings)
 
     def flush(self) -> None:
         """Forget what has come."""
         super().flush()
         self._lines.clear()
+
+    def _write(self, string: str) -> None:
+        if not string.startswith(_FRAMES):
+            self._settings_open += 1
+        super()._write(string)
 
     def _recv_internal(self, timeout: float | None) -> tuple[can.Message | None, bool]:
         """The next frame. "None" means that none has come: a line that is no frame hides no other behind it."""
@@ -72,6 +86,11 @@ class SlcanBus(slcanBus):
 
     def _take(self, data: bytes) -> None:
         *whole, begun = _LINE_END.split(bytes(self._buffer) + data)
+        for line in whole:
+            if line in _REPLIES and self._settings_open:
+                self._settings_open -= 1
+            elif line == _REFUSED:
+                self.refusals += 1
         self._lines.extend(line for line in whole if line not in _ACKNOWLEDGED)
         self._buffer[:] = begun[: _LONGEST + 1]
 

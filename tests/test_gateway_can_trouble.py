@@ -136,6 +136,27 @@ def test_a_frame_that_never_ends_does_not_hold_a_read_for_ever() -> None:
     assert time.monotonic() - begun_s < 5
 
 
+def test_what_lies_behind_too_much_to_pass_over_is_known_to_be_there() -> None:
+    """An answer behind a flood has come: its deadline must not count before it was read."""
+
+    class Flood(FakeBus):
+        is_flooded = True
+        waiting: can.Message | None = DATA
+
+        def _recv_internal(self, timeout: float | None) -> tuple[can.Message | None, bool]:  # noqa: ARG002
+            if self.is_flooded:
+                return can.Message(arbitration_id=0x123, is_extended_id=False, is_remote_frame=True), False
+            found, self.waiting = self.waiting, None
+            return found, False
+
+    raw = Flood(Car(None), None)
+    bus = CanBus(raw, "can:fake:x", fd=False)
+    assert (None, False) == (bus.read(0.0), bus.is_dry)
+    raw.is_flooded = False
+    assert bus.read(0.0) is not None
+    assert (None, True) == (bus.read(0.0), bus.is_dry)
+
+
 # --- bus off ---
 
 

@@ -55,6 +55,7 @@ class CanBus:
         bitrate: in bit/s, or None where nobody told.
 
     Attributes:
+        is_dry: after `read` gave None: True if nothing more had come, False if it gave up passing frames over.
         trace: told of every frame sent or read, also of those that `read` passes over; None for nobody.
     """
 
@@ -70,6 +71,7 @@ class CanBus:
         self._port: Any = getattr(bus, "serialPortOrig", None)
         self._reads_bytes = self._port is not None and self._slcan is None
         self._tells_class = type(bus).__name__ in _LINUX_CLASSES
+        self.is_dry = True
         self.trace: Trace | None = None
         # The data of CAN FD frames go at a rate of their own.
         self._load = None if bitrate is None or fd else BusLoad(bitrate)
@@ -137,7 +139,9 @@ class CanBus:
             else:
                 break
             if time.perf_counter() - begun_s > timeout_s + _PASS_OVER_S:
+                self.is_dry = False
                 return None
+        self.is_dry = True
         self._look_at_state()
         if time.perf_counter() - begun_s < timeout_s / 2:
             # Some interfaces return at once when their peer is gone: do not spin.

@@ -24,7 +24,7 @@ _STOP_POLL_NS = 50_000_000
 _LOOK_AGAIN_NS = 2_000_000
 _MS = 1_000_000
 _FRAMES_AT_ONCE = 64
-_ROUNDS_AT_BEGIN = 200
+_EMPTYING_NS = 1_000_000_000
 _NEVER_DRY_NS = 100_000_000
 _INTERRUPTED = "interrupted before an answer"
 _NOT_SENT = "interrupted before it was sent"
@@ -65,9 +65,9 @@ class CanRun:
         """Run until every plan has ended or `stop` is set."""
         if self._stop.is_set():
             return
-        for _ in range(_ROUNDS_AT_BEGIN):
-            if self._table.down is not None or self._read(0.0):
-                break
+        until_ns = time.perf_counter_ns() + _EMPTYING_NS
+        while self._table.down is None and not self._read(0.0) and time.perf_counter_ns() < until_ns:
+            pass
         self._refusals = self._table.bus.refusals
         for plan in self._plans.values():
             self._advance(plan, None, 0)
@@ -256,7 +256,7 @@ class CanRun:
             for count in range(_FRAMES_AT_ONCE):
                 frame = self._table.bus.read(timeout_s if count == 0 else 0.0)
                 if frame is None:
-                    return True
+                    return self._table.bus.is_dry
                 self._route(frame)
         except LinkError as error:
             self._table.fail(error.message, error.next_step)

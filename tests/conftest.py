@@ -25,8 +25,14 @@ def pytest_xdist_make_scheduler(config: pytest.Config, log: Any) -> Any:
 
 @pytest.hookimpl(trylast=True)
 def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
-    """Begin with what takes longest; the tests of a group keep their order."""
+    """Begin with what takes longest; the tests of a group keep their order.
+
+    Behind the first test of the demonstration stands its whole run: on a loaded machine it may take its time.
+    """
     items.sort(key=lambda item: distribution.rank(item.nodeid))
+    for item in items:
+        if item.path.name in distribution.ONE_DEMONSTRATION:
+            item.add_marker(pytest.mark.timeout(300))
 
 
 @pytest.fixture

@@ -219,9 +219,9 @@ def test_garbage_on_the_bus_stops_nothing() -> None:
                 tester.tap.send(Frame("rx", can_id, False, bytes([first, 0xFF, 0x02])))
                 tester.tap.send(Frame("rx", can_id, False, bytes([first])))
         tester.tap.send(Frame("rx", 0x7E0, False, b""))
-        tester.all(0.3)
+        tester.all(1.0)
         tester.send(0x7E0, "023E00")
-        assert b"\x02\x7e\x00" == tester.all()[0].data[:3]
+        assert b"\x02\x7e\x00" == tester.all(1.0)[0].data[:3]
     kinds = {"InvalidCanDataError", "UnexpectedConsecutiveFrameError", "UnexpectedFlowControlError"}
     assert kinds <= {type(trouble).__name__ for trouble in bench.side.troubles}
 

@@ -57,6 +57,7 @@ class CanRun:
         self._functional: Asked | None = None
         self._responses: set[CanId] = set()
         self._gives_way = False
+        self._refusals = 0
         self._wakes_ns: dict[Channel, int] = {}
         for channel in table.channels:
             self._note_busy(channel)

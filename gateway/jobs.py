@@ -285,10 +285,12 @@ def set_aside(store: Store, writer: JobWriter, unit: str, code: str | None, reas
     if not reason.strip():
         raise UsageError("A decision to set aside needs a reason", next_step="add --reason TEXT")
     verdict = judge_job(store, writer.job)
-    address = normalise_unit(unit)
+    strangers = verdict.record.strangers
+    address = unit.upper() if unit.upper() in strangers else normalise_unit(unit)
     payload = {"unit": address, "reason": reason, "given_for": Verdict.UNREAD.value}
     if code is None:
-        known = sorted({*verdict.record.units, *(item.address for item in verdict.record.profile.units)})
+        fitted = {item.address for item in verdict.record.profile.units}
+        known = sorted({*verdict.record.units, *fitted, *strangers})
         if address not in known:
             raise UsageError(f"This job knows no unit {address}", next_step=f"units: {', '.join(known) or 'none'}")
     else:

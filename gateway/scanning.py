@@ -7,12 +7,13 @@ from dataclasses import dataclass, replace
 
 from decoders.errors import MendproofError
 from decoders.values import Dtc, Exchange, Outcome, is_functional
-from gateway.sweeping import strangers, sweep, swept_units
+from gateway.sweeping import sweep, swept_units
 from gateway.visit import Visit
 from sessions.journal import Kind
 from sessions.plan import LIVE_PIDS, Heard, heard_units, plan_live, plan_prelude, plan_unit
 from sessions.record import JobRecord
 from sessions.record.model import TakenAs
+from sessions.record.strangers import strangers
 from sessions.verdict.sights import fault_keys
 
 OBD_REQUEST_IDS = tuple(f"7E{digit}" for digit in range(8))

@@ -16,7 +16,6 @@ from decoders.values import (
     functional_target,
     is_doip,
     is_functional,
-    iso_15765_4_unit,
 )
 from gateway.guard import Phase
 from gateway.links import Plan
@@ -76,6 +75,8 @@ def sweep(visit: Visit, scan: int, *, known: Iterable[str], stated_parked: bool)
                 )
     pairs = sorted({pair for exchange in kept for pair in _pairs(exchange)})
     kept += visit.ask({pair: _is_there(pair) for pair in pairs}, during="sweep", scan=scan)
+    # Whoever was too slow for all that is heard now at the latest.
+    kept += visit.ask({"everybody": _is_there(*visit.link.functional_targets)}, during="sweep", scan=scan)
     return tuple(kept)
 
 
@@ -97,8 +98,9 @@ def ask_in_turn(left: deque[str], taken: set[str], *, until_s: float) -> Plan:
             return
 
 
-def _is_there(pair: str) -> Plan:
-    yield Request(pair, PRESENT)
+def _is_there(*targets: str) -> Plan:
+    for target in targets:
+        yield Request(target, PRESENT)
 
 
 def swept_units(exchanges: Iterable[Exchange]) -> tuple[str, ...]:
@@ -116,19 +118,6 @@ def _pairs(exchange: Exchange) -> tuple[str, ...]:
         return ()
     asked = exchange.target.partition(":")[2]
     return tuple(f"{asked}/{answer.source}" for answer in exchange.answers if answer.kind in _SAID)
-
-
-def strangers(exchanges: Iterable[Exchange], units: Iterable[str]) -> tuple[str, ...]:
-    """Sources that answered a request to everybody and belong to no unit that is known: nobody can ask them."""
-    sources = {unit.rpartition("/")[2] for unit in units}
-    heard = {
-        answer.source
-        for exchange in exchanges
-        if is_functional(exchange.target)
-        for answer in exchange.answers
-        if not is_doip(answer.source) and iso_15765_4_unit(answer.source) is None
-    }
-    return tuple(sorted(heard - sources))
 
 
 def _answering_ids(known: Iterable[str]) -> Iterator[str]:

@@ -183,6 +183,33 @@ def test_units_that_nobody_knows_are_heard_when_they_answer_everybody(channel: s
     assert (None, None) == (exchange.outcome, exchange.trouble)
 
 
+def test_a_stranger_that_answers_late_is_heard_wherever_its_answer_falls(channel: str, link: CanLink) -> None:
+    """Between two runs, while a unit is asked, and while everybody is asked something else."""
+    present, session = Request("functional:7DF", b"\x3e\x00"), Request("functional:7DF", b"\x22\xf1\x86")
+    quick = Limits(functional_ms=30, p2_ms=30)
+    own = AnswerKind.POSITIVE
+    with ScriptedUnit(channel, 0x7E1, 0x7E9, answering(NONE)), ScriptedUnit(channel, 0x760, 0x768, answering()) as late:
+        (nothing,) = ask(link, present, quick)
+        late.send(b"\x02\x7e\x00")
+        (between,) = ask(link, present, quick)
+
+        def while_a_unit_is_asked() -> Plan:
+            late.send(b"\x02\x7e\x00")
+            yield Request("7E1/7E9", STORED)
+            yield present
+
+        kept: list[Exchange] = []
+        link.run({"a": while_a_unit_is_asked()}, kept.append, threading.Event(), quick)
+        with ScriptedUnit(channel, 0x761, 0x769, answering(b"\x7e\x00"), functional_id=0x7DF):
+            (under_another,) = ask(link, session, quick)
+    assert () == nothing.answers
+    assert [("768", AnswerKind.LATE)] == [(one.source, one.kind) for one in between.answers]
+    assert [("7E9", own)] == [(one.source, one.kind) for one in kept[0].answers], "a stranger is none of its answers"
+    assert [("768", AnswerKind.LATE)] == [(one.source, one.kind) for one in kept[1].answers]
+    assert [("769", AnswerKind.LATE)] == [(one.source, one.kind) for one in under_another.answers]
+    assert all(exchange.trouble is None for exchange in (nothing, between, *kept, under_another))
+
+
 def test_the_beginning_of_a_longer_answer_shows_that_a_stranger_is_there(channel: str, link: CanLink) -> None:
     with ScriptedUnit(channel, 0x760, 0x768, answering(MANY), functional_id=0x7DF):
         (exchange,) = ask(link, Request("functional:7DF", STORED))

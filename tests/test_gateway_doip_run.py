@@ -117,9 +117,10 @@ def test_a_group_is_asked_alone() -> None:
             waiting.join()
             answered.set()
 
+    limits = Limits(p2_ms=2000, functional_ms=1000)  # a group is waited for to the end of this time
     with speaking(script) as (_, link):
         group = link.functional_targets[0]
-        kept = ask_all(link, {UNIT: [READ], group: [READ], "doip:1020": [READ]}, limits=Limits(p2_ms=2000))
+        kept = ask_all(link, {UNIT: [READ], group: [READ], "doip:1020": [READ]}, limits=limits)
         answered.wait(10)
     assert [f"{what} {unit}" for unit in ("1010", "E400", "1020") for what in ("asked", "told")] == order
     assert [UNIT, group, "doip:1020"] == [exchange.target for exchange in kept]

@@ -11,7 +11,7 @@ from recorded_unit import ScriptedUnit, Step
 from workshop import settings, visiting, workshop
 
 from decoders.errors import LinkError, UsageError
-from gateway.jobs import note_work, record_of, require_open, taken, vin_words
+from gateway.jobs import note_work, record_of, require_open, set_aside, taken, vin_words
 from gateway.profiles import LoadedProfile, parse_profile
 from gateway.scanning import take_scan
 from gateway.visit import Visit
@@ -84,6 +84,21 @@ def test_a_note_needs_words_and_an_open_job(tmp_path: Path) -> None:
         shop.visit.writer.append(Kind.CLOSE, {"job_verdict": "open"})
         with pytest.raises(UsageError, match="This job is closed"):
             require_open(shop.visit.record())
+
+
+def test_whoever_was_heard_and_cannot_be_asked_is_set_aside_by_the_source(tmp_path: Path, channel: str) -> None:
+    with (
+        ScriptedUnit(channel, 0x7A0, 0x7B3, lambda _: [b"\x7e\x00"], functional_id=0x7DF),
+        Store.open(tmp_path / "record.sqlite", create=True) as store,
+        visiting(store, f"can:virtual:{channel}", None, settings()) as visit,
+    ):
+        result = take_scan(visit, "before")
+        with pytest.raises(UsageError, match="'7B4' is not a unit address"):
+            set_aside(store, visit.writer, "7B4", None, "the owner's own trailer")
+        assert "unread" == set_aside(store, visit.writer, "7b3", None, "the owner's own trailer")
+        record = visit.record()
+    assert ("7B3",) == result.strangers == record.strangers
+    assert ["7B3"] == [decision.unit for decision in record.decisions]
 
 
 def test_each_visit_notes_the_program_and_the_link(tmp_path: Path) -> None:

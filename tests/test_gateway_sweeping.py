@@ -14,9 +14,10 @@ from decoders.errors import LinkError, RefusedError
 from decoders.values import Answer, AnswerKind, Exchange, Outcome
 from gateway.bench_port import find_bench
 from gateway.scanning import take_scan
-from gateway.sweeping import strangers, sweep, swept_units
+from gateway.sweeping import sweep, swept_units
 from gateway.visit import Asks, VisitEvent
 from sessions.record import Asked, Moment
+from sessions.record.strangers import strangers
 from sessions.store import Store
 from sessions.verdict.loose_ends import units_that_count
 
@@ -76,24 +77,30 @@ def test_a_sweep_stopped_by_hand_leaves_no_unit_that_was_never_there(tmp_path: P
         record = visit.record()
         there = {unit for unit in bench.desk.units if bench.desk.hears(unit)}
     assert not result.complete
-    assert any(item.exchange.outcome is Outcome.DAMAGED for item in record.asked if item.during == "sweep")
+    interrupted = [item.exchange for item in record.asked if "interrupted" in (item.exchange.trouble or "")]
+    assert interrupted
+    assert {exchange.outcome for exchange in interrupted} <= {Outcome.DAMAGED, Outcome.UNSENT}
     assert set(record.units) <= there
     assert set(units_that_count(record)) <= there
 
 
-def test_a_slow_unit_is_not_found_under_the_identifier_after_its_own(tmp_path: Path, channel: str) -> None:
-    """Its answer comes while the next identifier is asked; nobody can tell from that whose it is."""
+@pytest.mark.parametrize("asked_as", [0x7A0, 0x7E7], ids=["within", "last"])
+def test_a_slow_unit_is_heard_and_not_found_under_an_identifier_that_is_not_its_own(
+    tmp_path: Path, channel: str, asked_as: int
+) -> None:
+    """Its answer comes while another identifier is asked, or after the last: nobody can tell from it whose it is."""
     with (
-        ScriptedUnit(channel, 0x7A0, 0x7B3, lambda _: [Call(lambda: time.sleep(0.09)), b"\x7e\x00"]) as slow,
+        ScriptedUnit(channel, asked_as, 0x7B3, lambda _: [Call(lambda: time.sleep(0.09)), b"\x7e\x00"]) as slow,
         Store.open(tmp_path / "record.sqlite", create=True) as store,
         visiting(store, f"can:virtual:{channel}", None, settings(QUICK)) as visit,
     ):
         swept = sweep(visit, 1, known=(), stated_parked=True)
+        record = visit.record()
     assert b"\x3e\x00" in slow.requests
-    under = {one.target for one in swept if any(answer.kind is AnswerKind.POSITIVE for answer in one.answers)}
+    under = {one.target for one in swept if "7B3" in {answer.source for answer in one.answers}}
     assert under
-    assert not under & {"functional:7A0", "7A0/7B3"}
-    assert "7B3" in strangers(swept, ())
+    assert not under & {f"functional:{asked_as:03X}", f"{asked_as:03X}/7B3"}
+    assert ("7B3",) == record.strangers
     assert () == swept_units(swept)
 
 

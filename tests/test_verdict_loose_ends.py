@@ -18,6 +18,7 @@ from sessions.verdict import JobGrade
 
 LABEL = "Unit 7E0/7E8 (7E0/7E8)"
 NOT_BEFORE = f"{LABEL} was not read before its first clear"
+UNKNOWN = "whoever answers under 733 was not read: the identifier to ask it by is not known"
 Tell = Callable[[Story], object]
 
 
@@ -108,10 +109,45 @@ def test_what_another_unit_sent_meanwhile_is_no_sign_of_the_one_that_was_asked()
 @pytest.mark.parametrize("kind", [AnswerKind.POSITIVE, AnswerKind.DAMAGED, AnswerKind.NEGATIVE])
 def test_a_unit_heard_functionally_must_be_read_whatever_arrived_of_its_answer(kind: AnswerKind) -> None:
     def heard(story: Story) -> None:
-        # 123 belongs to no pair of ISO 15765-4.
-        story.kept(told("functional:7DF", kind, None)).kept(told("functional:7DF", kind, None, source="123"))
+        story.kept(told("functional:7DF", kind, None))
 
     assert (NOT_BEFORE, not_after("not asked")) == reasons(beside(heard, heard))
+
+
+@pytest.mark.parametrize("kind", [AnswerKind.POSITIVE, AnswerKind.DAMAGED, AnswerKind.NEGATIVE, AnswerKind.LATE])
+@pytest.mark.parametrize("target", ["functional:7DF", "functional:7A1"])
+def test_whoever_is_heard_and_cannot_be_asked_keeps_the_job_open(kind: AnswerKind, target: str) -> None:
+    """733 belongs to no pair of ISO 15765-4: nobody knows how to ask whoever answers there, so it went unread."""
+
+    def heard(story: Story) -> None:
+        story.kept(told(target, kind, None, source="733"))
+
+    story = beside(nothing, heard)
+    assert (UNKNOWN,) == reasons(story)
+    verdict = story.judged()
+    assert (JobGrade.OPEN, ["733", UNIT]) == (verdict.grade, [pair.unit for pair in verdict.units])
+    assert any("scan --sweep" in step and "--unit 733" in step for step in verdict.plan)
+
+    aside = story.decide("733", None, "unread").judged()
+    assert (JobGrade.PROVEN, 1, ()) == (aside.grade, aside.set_aside_count, aside.reasons)
+
+
+def test_whoever_was_heard_counts_under_the_own_address_once_that_is_known() -> None:
+    trailer = "7A0/733"
+
+    def heard(story: Story) -> None:
+        story.kept(told("functional:7DF", AnswerKind.POSITIVE, None, source="733"))
+
+    def read(story: Story) -> None:
+        story.kept(told("functional:7DF", AnswerKind.POSITIVE, None, source="733"))
+        story.codes(trailer).supported(trailer)
+
+    found = beside(heard, read).judged()
+    assert [UNIT, trailer] == [pair.unit for pair in found.units]
+    assert JobGrade.PROVEN is found.grade, "it lists none, and nobody cleared it"
+    assert (f"Unit {trailer} ({trailer}) did not answer 19 02 FF, 19 0A whole in scan 2",) == reasons(
+        beside(read, heard)
+    )
 
 
 def test_a_unit_that_a_network_code_names_must_be_read() -> None:

@@ -52,7 +52,7 @@ class Conversation(ABC):
         link: the link's address, for the exchange.
         request: what is asked.
         limits: the time-outs.
-        previous: what the same unit was asked before, to tell its late answers from stray ones.
+        previous: what the same unit, or everybody, was asked before, to tell late answers from stray ones.
         left_open: what a source left without an answer before, to doubt answers that may belong there.
     """
 
@@ -297,9 +297,15 @@ class FunctionalConversation(Conversation):
     """A request to everyone: it collects whoever answers and has no outcome of its own."""
 
     def __init__(
-        self, *, link: str, request: Request, limits: Limits, left_open: LeftOpen = _nothing_left_open
+        self,
+        *,
+        link: str,
+        request: Request,
+        limits: Limits,
+        previous: bytes | None = None,
+        left_open: LeftOpen = _nothing_left_open,
     ) -> None:
-        super().__init__(link=link, request=request, limits=limits, left_open=left_open)
+        super().__init__(link=link, request=request, limits=limits, previous=previous, left_open=left_open)
         self._responders: dict[str, _Responder] = {}
         self._disturbance: str | None = None
         self._collect_until_ns = 0

@@ -9,6 +9,7 @@ from decoders import MonitorStatus
 from decoders.values import AnswerKind, Dtc, Exchange, Outcome, is_functional, source_of
 from sessions.obd_values import OBD_PAGE
 from sessions.profile import Profile
+from sessions.record.strangers import strangers
 
 TakenAs = Literal["before", "check", "after"]
 _TO_THE_REQUEST = (AnswerKind.POSITIVE, AnswerKind.NEGATIVE, AnswerKind.PENDING, AnswerKind.DAMAGED)
@@ -278,6 +279,12 @@ class JobRecord:
     def units(self) -> tuple[str, ...]:
         """Every unit asked by its own address in this job."""
         return tuple(sorted({item.unit for item in self.asked if item.unit is not None}))
+
+    @property
+    def strangers(self) -> tuple[str, ...]:
+        """Sources that answered a call to everybody and belong to no unit of the job or its profile."""
+        known = {*self.units, *(unit.address for unit in self.profile.units)}
+        return strangers((item.exchange for item in self.asked), known)
 
     @property
     def is_simulated(self) -> bool:

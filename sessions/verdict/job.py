@@ -64,7 +64,7 @@ class FaultVerdict:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class UnitPair:
-    """One unit before and after."""
+    """One unit before and after; one that answered a call to everybody and cannot be asked stands by its source."""
 
     unit: str
     name: str
@@ -200,7 +200,8 @@ def _unit_pairs(context: JobContext) -> tuple[UnitPair, ...]:
     record = context.record
     before = unit_looks(record, context.before) if context.before else ()
     after = unit_looks(record, context.after) if context.after else ()
-    units = sorted({look.unit for look in (*before, *after)} | set(record.units) | set(units_that_count(record)))
+    looked_at = {look.unit for look in (*before, *after)}
+    units = sorted({*looked_at, *record.units, *units_that_count(record), *record.strangers})
     by_before = {look.unit: look for look in before}
     by_after = {look.unit: look for look in after}
     return tuple(
@@ -218,16 +219,19 @@ def _unit_pairs(context: JobContext) -> tuple[UnitPair, ...]:
 def _loose_ends(context: JobContext, units: tuple[UnitPair, ...]) -> tuple[LooseEnd, ...]:
     """Units and notes that keep the job open; without a before-scan no unit is singled out."""
     count = set(units_that_count(context.record)) if context.before is not None else set()
+    heard = set(context.record.strangers) if context.before is not None else set()
+    aside = {pair.unit for pair in units if pair.set_aside is not None}
     unread = [
         (pair, reason)
         for pair in units
-        if pair.unit in count and pair.set_aside is None
+        if pair.unit in count and pair.unit not in aside
         for reason in unit_reasons(context, pair.unit)
     ]
     names = ", ".join(dict.fromkeys(f"{pair.name} ({pair.unit})" for pair, _reason in unread))
     step = f"Make these answer and scan again, or set them aside with a reason (job set-aside): {names}."
     return (
         *(LooseEnd(reason=reason, step=step, before_scan=True) for _pair, reason in unread),
+        *(_unknown(source) for source in sorted(heard - aside)),
         *(
             LooseEnd(
                 reason=f"{about} is not noted as gone or explained",
@@ -235,6 +239,18 @@ def _loose_ends(context: JobContext, units: tuple[UnitPair, ...]) -> tuple[Loose
             )
             for about in unsettled(context)
         ),
+    )
+
+
+def _unknown(source: str) -> LooseEnd:
+    """Somebody who is there and whose memory nobody can read."""
+    return LooseEnd(
+        reason=f"whoever answers under {source} was not read: the identifier to ask it by is not known",
+        step=(
+            f"Name the unit that answers under {source} in the profile, or find it by scan --sweep; then scan again. "
+            f"Or set it aside with a reason (job set-aside JOB --unit {source})."
+        ),
+        before_scan=True,
     )
 
 

@@ -17,7 +17,10 @@ LAMP_PID = 0x01
 
 
 def units_that_count(record: JobRecord) -> tuple[str, ...]:
-    """Each unit that answered in any scan, that the profile lists as fitted or that a network code names."""
+    """Each unit that answered in any scan, that the profile lists as fitted or that a network code names.
+
+    Who answered a call to everybody and cannot be asked is not among them: see `JobRecord.strangers`.
+    """
     fitted = {unit.address for unit in record.profile.units if unit.fitted}
     listed = {(key.unit, key.dtc.text) for key in fault_keys(record)}
     named = {code.about for code in record.profile.codes if code.about and (code.unit, code.code) in listed}

@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
+from collections import deque
 from dataclasses import dataclass
 
 from decoders.values import Exchange, Request, UnitAddress
 from gateway.links.base import Plan
-from gateway.links.channel import Channel
+from gateway.links.channel import Arrival, Channel
 from gateway.links.conversation import Conversation
 
 
@@ -54,7 +55,7 @@ def remember(asked: Asked, exchange: Exchange, now_ns: int) -> None:
         channel.unanswered.ended(exchange, sent_ns, now_ns, doubted=conversation.doubted)
 
 
-def hand_over_leftovers(channel: Channel, conversation: Conversation) -> None:
+def hand_over_leftovers(leftovers: deque[Arrival], conversation: Conversation) -> None:
     """Give a new conversation what came in while nobody was asking."""
-    while channel.leftovers:
-        conversation.arrived(channel.leftovers.popleft())
+    while leftovers:
+        conversation.arrived(leftovers.popleft())

@@ -5,6 +5,8 @@ Source: ISO 15765-4 (functional identifiers, single frames), ISO 15765-2 (protoc
 
 from __future__ import annotations
 
+from collections.abc import Iterable
+
 from decoders.errors import UsageError
 from decoders.reply import classify
 from decoders.values import AnswerKind, CanId, Request, UnitAddress, is_doip, is_functional
@@ -18,6 +20,7 @@ SWEPT_IDS = range(0x700, 0x7F0)
 _MOST_FUNCTIONAL = 7
 _NARROW_SOURCES, _WIDE_SOURCES = range(0x700, 0x800), range(0x18DA0000, 0x18DB0000)
 _SINGLE_FRAME, _FIRST_FRAME = 0, 1
+_ANSWERS = (AnswerKind.POSITIVE, AnswerKind.NEGATIVE, AnswerKind.PENDING)
 
 
 def unsendable(request: Request) -> str | None:
@@ -51,12 +54,17 @@ def is_swept(target: str) -> bool:
     return not asked.is_29_bit and asked.extension is None and asked.number in SWEPT_IDS
 
 
-def stranger(frame: Frame, request: Request) -> Arrival | None:
+def stranger(frame: Frame, asked: Iterable[bytes]) -> Arrival | None:
     """The answer of a unit that nobody knows yet to a request to everybody, or None if the frame is no such thing.
 
-    Only what begins like an answer to this very request counts, and only on identifiers that diagnostics use: the
-    bus is full of other frames. A longer answer stays without the rest, for no flow control is sent to somebody whose
-    request identifier is not known; its beginning is kept as damaged, for it shows that a unit is there.
+    Only what begins like an answer to one of these very requests counts, and only on identifiers that diagnostics
+    use: the bus is full of other frames. A longer answer stays without the rest, for no flow control is sent to
+    somebody whose request identifier is not known; its beginning is kept as damaged, for it shows that a unit is
+    there.
+
+    Args:
+        frame: what came, on an identifier of no unit that is asked.
+        asked: what everybody was asked lately.
     """
     sources = _WIDE_SOURCES if frame.is_29_bit else _NARROW_SOURCES
     if frame.number not in sources or len(frame.data) < 2:
@@ -69,7 +77,7 @@ def stranger(frame: Frame, request: Request) -> Arrival | None:
         data, damage = frame.data[2:], "a longer answer of a unit whose request identifier is not known"
     else:
         return None
-    if classify(request.data, data) not in (AnswerKind.POSITIVE, AnswerKind.NEGATIVE):
+    if not any(classify(request, data) in _ANSWERS for request in asked):
         return None
     source = CanId(frame.number, frame.is_29_bit).text
     return Arrival(source=source, data=data, first_ns=frame.read_ns, last_ns=frame.read_ns, damage=damage)

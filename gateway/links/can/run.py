@@ -186,7 +186,7 @@ class CanRun:
             left_open=lambda _source: channel.unanswered,
             crowd=len(self._active),
         )
-        hand_over_leftovers(channel, conversation)
+        hand_over_leftovers(channel.leftovers, conversation)
         channel.previous_request = asked.request.data
         asked.channel, asked.conversation = channel, conversation
         asked.is_known = channel.address.source in self._table.heard
@@ -204,16 +204,22 @@ class CanRun:
 
     def _start_functional(self, asked: Asked) -> None:
         target = CanId.parse(asked.request.target.partition(":")[2])
+        data, called = asked.request.data, self._table.called
         conversation = FunctionalConversation(
-            link=self._table.bus.name, request=asked.request, limits=self._limits, left_open=self._table.left_open
+            link=self._table.bus.name,
+            request=asked.request,
+            limits=self._limits,
+            previous=called[0] if called else None,
+            left_open=self._table.left_open,
         )
+        hand_over_leftovers(self._table.strangers, conversation)
         for channel in self._table.channels:
-            hand_over_leftovers(channel, conversation)
-            channel.previous_request = asked.request.data
+            hand_over_leftovers(channel.leftovers, conversation)
+            channel.previous_request = data
+        self._table.called = (data, *called[:1])
         asked.conversation = conversation
         self._functional = asked
         self._table.arm(is_29_bit=target.is_29_bit)
-        data = asked.request.data
         frame = (bytes([len(data)]) + data).ljust(8, bytes([PADDING]))
         try:
             self._table.bus.put(target, frame)
@@ -273,11 +279,18 @@ class CanRun:
                 self._deliver(channel, arrivals)
             return
         self._note_other_tester(frame)
-        if self._functional is not None and self._functional.conversation is not None:
-            arrival = stranger(frame, self._functional.request)
-            if arrival is not None:
-                self._functional.conversation.arrived(arrival)
-                self._note_due(self._functional)
+        self._note_stranger(frame)
+
+    def _note_stranger(self, frame: Frame) -> None:
+        """A unit that nobody knows answers a call to everybody: somebody is there, also if it comes late."""
+        arrival = stranger(frame, self._table.called)
+        if arrival is None:
+            return
+        if self._functional is None or self._functional.conversation is None:
+            self._table.strangers.append(arrival)
+            return
+        self._functional.conversation.arrived(arrival)
+        self._note_due(self._functional)
 
     def _note_other_tester(self, frame: Frame) -> None:
         """Whoever asks a unit for the same service gets answers that look like ours: what is under way is spoilt."""

@@ -5,14 +5,17 @@ Source: ISO 15765-4 (identifiers of those who may answer a functional request).
 
 from __future__ import annotations
 
+from collections import deque
+
 from decoders.values import CanId, UnitAddress, iso_15765_4_unit
 from gateway.links.base import DEFAULT_LIMITS, Limits
 from gateway.links.can.bus import CanBus, Frame
 from gateway.links.can.other_testers import OtherTesters
-from gateway.links.channel import Channel
+from gateway.links.channel import Arrival, Channel
 from gateway.links.unanswered import Unanswered
 
 _Key = tuple[int, bool, int | None]
+_MOST_STRANGERS = 64
 
 
 class CanTable:
@@ -27,6 +30,8 @@ class CanTable:
         down: why nothing can be sent any more, or None while the bus works.
         heard: sources of units that answered when asked by their own address.
         others: what other testers ask.
+        called: what everybody was asked last, and before that.
+        strangers: answers to it of units that nobody knows yet, which came while no such request was under way.
     """
 
     def __init__(self, bus: CanBus, *, fd: bool) -> None:
@@ -34,6 +39,8 @@ class CanTable:
         self.down: str | None = None
         self.heard: set[str] = set()
         self.others = OtherTesters()
+        self.called: tuple[bytes, ...] = ()
+        self.strangers: deque[Arrival] = deque(maxlen=_MOST_STRANGERS)
         self._fd = fd
         self._limits = DEFAULT_LIMITS
         self._channels: dict[_Key, Channel] = {}

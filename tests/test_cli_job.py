@@ -47,7 +47,7 @@ def test_a_scan_as_json_has_the_documented_form(cli: Cli, bench: RunningBench) -
     form = cli.done("scan", "1", "--as", "before", "--link", bench.links[0], "--json").form
     units = form.pop("units")
     expected = {"job": 1, "scan": 1, "as": "before", "complete": True, "link": bench.links[0]}
-    assert expected == form
+    assert expected | {"heard_not_read": []} == form
     assert 11 == len(units)
     brake = {
         "unit": "760/768",
@@ -163,6 +163,21 @@ def test_what_cannot_be_meant_is_refused(cli: Cli) -> None:
     assert "A complaint without words" in cli.fails(2, "job", "open", "--complaint", " ")
     cli.done("job", "open")
     assert "lies in the future" in cli.fails(2, "repair", "part", "1", "sensor", "--at", "2199-01-01T00:00:00Z")
+
+
+def test_whoever_answers_and_cannot_be_asked_is_told_and_keeps_the_job_open(cli: Cli, bench: RunningBench) -> None:
+    cli.done("job", "open")
+    scan = ("scan", "1", "--as", "before", "--link", bench.links[0], *QUICK)
+    heard = cli.done(*scan, "--json").form["heard_not_read"]
+    assert {"768", "748"} <= set(heard)
+    assert f"Heard and not read: {', '.join(heard)}. " in " ".join(cli.done(*scan).out.split())
+    before = cli.done("verdict", "1", "--json").form
+    assert {"unit": "768", "before": "not asked", "after": "not asked"} in before["units"]
+    assert "whoever answers under 768 was not read" in " ".join(cli.done("verdict", "1").out.split())
+    out = cli.done("job", "set-aside", "1", "--unit", "768", "--reason", "a trailer of the owner").out
+    assert "Set aside: 768 (whole unit), given for 'unread'. It ends if that gets worse.\n" == out
+    assert 1 == cli.done("verdict", "1", "--json").form["set_aside_count"]
+    assert "whoever answers under 768" not in " ".join(cli.done("verdict", "1").out.split())
 
 
 def test_a_fault_is_set_aside_with_its_reason(cli: Cli) -> None:

@@ -61,7 +61,7 @@ def test_a_scan_tells_its_begin_its_units_and_each_that_is_done(cli: Cli, bench:
         named = final[unit["unit"]]
         wanted = {key: named[key] for key in ("unit", "unit_name", "outcome", "refusal")}
         assert {"event": "unit", **wanted, "faults": len(named["faults"])} == unit
-    assert ["job", "scan", "as", "complete", "link", "units"] == list(last)
+    assert ["job", "scan", "as", "complete", "link", "units", "heard_not_read"] == list(last)
     assert last == result.form
 
 

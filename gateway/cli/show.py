@@ -106,6 +106,7 @@ def scan_form(record: JobRecord, scan: Scan, job: int) -> dict[str, Any]:
         "complete": scan.complete,
         "link": scan.link,
         "units": [_unit_form(record, look) for look in unit_looks(record, scan)],
+        "heard_not_read": list(record.strangers),
     }
 
 

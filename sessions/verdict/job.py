@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from enum import StrEnum
 
@@ -231,7 +232,7 @@ def _loose_ends(context: JobContext, units: tuple[UnitPair, ...]) -> tuple[Loose
     step = f"Make these answer and scan again, or set them aside with a reason (job set-aside): {names}."
     return (
         *(LooseEnd(reason=reason, step=step, before_scan=True) for _pair, reason in unread),
-        *(_unknown(source) for source in sorted(heard - aside)),
+        *_heard_only(sorted(heard - aside)),
         *(
             LooseEnd(
                 reason=f"{about} is not noted as gone or explained",
@@ -242,16 +243,15 @@ def _loose_ends(context: JobContext, units: tuple[UnitPair, ...]) -> tuple[Loose
     )
 
 
-def _unknown(source: str) -> LooseEnd:
-    """Somebody who is there and whose memory nobody can read."""
-    return LooseEnd(
-        reason=f"whoever answers under {source} was not read: the identifier to ask it by is not known",
-        step=(
-            f"Name the unit that answers under {source} in the profile, or find it by scan --sweep; then scan again. "
-            f"Or set it aside with a reason (job set-aside JOB --unit {source})."
-        ),
-        before_scan=True,
+def _heard_only(sources: Sequence[str]) -> Iterator[LooseEnd]:
+    """Those who are there and whose memory nobody can read."""
+    step = (
+        f"Name whoever answers under {', '.join(sources)} with the request identifier in the profile, or find it by "
+        "scan --sweep; then scan again. Or set it aside with a reason (job set-aside)."
     )
+    for source in sources:
+        reason = f"whoever answers under {source} was not read: the identifier to ask it by is not known"
+        yield LooseEnd(reason=reason, step=step, before_scan=True)
 
 
 def _scan_reasons(context: JobContext, facts: list[FaultFacts]) -> tuple[str, ...]:

@@ -10,7 +10,7 @@ from decoders.values import Dtc, Exchange, Outcome, is_functional
 from gateway.sweeping import sweep, swept_units
 from gateway.visit import Visit
 from sessions.journal import Kind
-from sessions.plan import LIVE_PIDS, Heard, heard_units, plan_live, plan_prelude, plan_unit
+from sessions.plan import LIVE_PIDS, Heard, heard_units, plan_live, plan_prelude, plan_presence, plan_unit
 from sessions.record import JobRecord
 from sessions.record.model import TakenAs
 from sessions.record.strangers import strangers
@@ -92,6 +92,9 @@ def take_scan(
         elif step == "sweep":
             known = {*_known_units(visit, record, heard), *strangers(exchanges, ())}
             swept = _swept(visit, number, known, stated_parked=stated_parked)
+            # Whoever was too slow for all that is heard now at the latest.
+            exchanges += visit.ask({step: plan_presence(visit.link.functional_targets)}, during="scan", scan=number)
+            heard = heard_units(exchanges)
         else:
             units = {*_known_units(visit, record, heard), *swept_units(swept)}
             exchanges += _ask_units(visit, record, units, number)

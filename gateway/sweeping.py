@@ -21,9 +21,9 @@ from gateway.guard import Phase
 from gateway.links import Plan
 from gateway.standstill import read_standstill
 from gateway.visit import Visit
+from sessions.plan import PRESENT, plan_presence
 from sessions.record.model import answers_itself
 
-PRESENT = b"\x3e\x00"
 _NARROW = range(0x700, 0x7F0)
 _FUNCTIONAL = 0x7DF
 _TESTER = 0xF1
@@ -74,9 +74,7 @@ def sweep(visit: Visit, scan: int, *, known: Iterable[str], stated_parked: bool)
                     f"Not swept: {never_sent.trouble}", next_step="scan without --sweep, or sweep over a CAN adapter"
                 )
     pairs = sorted({pair for exchange in kept for pair in _pairs(exchange)})
-    kept += visit.ask({pair: _is_there(pair) for pair in pairs}, during="sweep", scan=scan)
-    # Whoever was too slow for all that is heard now at the latest.
-    kept += visit.ask({"everybody": _is_there(*visit.link.functional_targets)}, during="sweep", scan=scan)
+    kept += visit.ask({pair: plan_presence((pair,)) for pair in pairs}, during="sweep", scan=scan)
     return tuple(kept)
 
 
@@ -96,11 +94,6 @@ def ask_in_turn(left: deque[str], taken: set[str], *, until_s: float) -> Plan:
         taken.update(answer.source for answer in exchange.answers)
         if exchange.outcome is Outcome.UNSENT or time.monotonic() > until_s:
             return
-
-
-def _is_there(*targets: str) -> Plan:
-    for target in targets:
-        yield Request(target, PRESENT)
 
 
 def swept_units(exchanges: Iterable[Exchange]) -> tuple[str, ...]:

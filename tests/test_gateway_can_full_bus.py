@@ -18,9 +18,9 @@ from gateway.links.can.link import CanLink
 
 SLOW, OTHER, ABSENT = "7E1/7E9", "7E0/7E8", "7E2/7EA"
 READ, NONE = bytes.fromhex("1902FF"), bytes.fromhex("5902FF")
-LIMITS = Limits(p2_ms=300, p2_crowd_ms=1000, window=8, retries=0)
-WAIT_S = 1.0
-OFTEN = 120
+LIMITS = Limits(p2_ms=600, p2_crowd_ms=1000, window=8, retries=0)
+WAIT_S = 1.5
+OFTEN = 200
 
 
 class Others:

@@ -14,7 +14,7 @@ from decoders.errors import LinkError, RefusedError
 from decoders.values import Answer, AnswerKind, Exchange, Outcome
 from gateway.bench_port import find_bench
 from gateway.scanning import take_scan
-from gateway.sweeping import sweep, swept_units
+from gateway.sweeping import swept_units
 from gateway.visit import Asks, VisitEvent
 from sessions.record import Asked, Moment
 from sessions.record.strangers import strangers
@@ -94,14 +94,15 @@ def test_a_slow_unit_is_heard_and_not_found_under_an_identifier_that_is_not_its_
         Store.open(tmp_path / "record.sqlite", create=True) as store,
         visiting(store, f"can:virtual:{channel}", None, settings(QUICK)) as visit,
     ):
-        swept = sweep(visit, 1, known=(), stated_parked=True)
+        result = take_scan(visit, "before", sweeps=True, stated_parked=True)
         record = visit.record()
     assert b"\x3e\x00" in slow.requests
-    under = {one.target for one in swept if "7B3" in {answer.source for answer in one.answers}}
+    told = [item.exchange for item in record.asked]
+    under = {one.target for one in told if "7B3" in {answer.source for answer in one.answers}}
     assert under
     assert not under & {f"functional:{asked_as:03X}", f"{asked_as:03X}/7B3"}
-    assert ("7B3",) == record.strangers
-    assert () == swept_units(swept)
+    assert ("7B3",) == record.strangers == result.strangers
+    assert () == swept_units(told)
 
 
 def test_a_source_of_no_known_unit_is_a_stranger() -> None:

@@ -133,8 +133,8 @@ def say_strangers(frame: Frame, strangers: tuple[str, ...]) -> None:
     """Say which identifiers units answered under that nobody knows how to ask: they went unread."""
     if strangers:
         frame.say(
-            f"Heard and not read: {', '.join(strangers)}. Whoever answers there is in no profile. Name each unit with "
-            "its request identifier in the profile, or scan with --sweep",
+            f"Heard and not read: {', '.join(strangers)}. Whoever answers there is in no profile, and keeps the job "
+            "open. Name each unit with its request identifier in the profile, or scan with --sweep",
             hang=0,
         )
 

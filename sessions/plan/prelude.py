@@ -15,7 +15,8 @@ LIVE_PIDS = (0x0C, 0x0D, 0x1F, 0x42, 0x04, 0x05, 0x46)
 _SUPPORT = ((0x00, 0x20, 0x40), (OBD_PAGE, OBD_PAGE | 0x20, OBD_PAGE | 0x40))
 """Support bitmaps by service 01 and, in a car that speaks OBD on UDS, by service 22."""
 
-_WHO_IS_THERE = (bytes.fromhex("3E00"), bytes.fromhex("22F186"))
+PRESENT = bytes.fromhex("3E00")
+_WHO_IS_THERE = (PRESENT, bytes.fromhex("22F186"))
 
 
 @dataclass(frozen=True, slots=True)
@@ -55,6 +56,16 @@ def plan_prelude(targets: Sequence[str]) -> Generator[Request, Exchange, None]:
                     break
         for data in _WHO_IS_THERE:
             yield Request(target, data)
+
+
+def plan_presence(targets: Sequence[str]) -> Generator[Request, Exchange, None]:
+    """Ask whether anybody is there, and nothing else. Source: ISO 14229-1, TesterPresent.
+
+    Args:
+        targets: units, or functional targets.
+    """
+    for target in targets:
+        yield Request(target, PRESENT)
 
 
 def heard_units(exchanges: Iterable[Exchange]) -> tuple[Heard, ...]:

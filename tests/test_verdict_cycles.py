@@ -6,13 +6,19 @@ the term *seen under* (key-on seen) of the verdict rules; bits 1 and 6 by ISO 14
 
 from __future__ import annotations
 
+from dataclasses import replace
+
+import pytest
 from journal_builder import AT_REST, UNIT, Story, profile
 
+from decoders.values import Answer, AnswerKind, Exchange, Outcome
 from sessions.verdict.cycles import UnitCycles, cycles_of
 from sessions.verdict.flips import flips_of
 from sessions.verdict.live import LiveTracks
 from sessions.verdict.settings import RuleSettings
 from sessions.verdict.trust import watched_throughout
+
+SILENT = Exchange(link="x", target=UNIT, request=bytes.fromhex("22F186"), outcome=Outcome.SILENT)
 
 
 def cycles(story: Story) -> UnitCycles:
@@ -92,6 +98,44 @@ def test_bits_that_move_with_a_clear_are_no_boundary() -> None:
 
 def test_a_silence_that_never_ended_is_no_key_on() -> None:
     assert UnitCycles(key_ons=(), boundaries=(), starts=()) == cycles(off(Story(profile()).session()))
+
+
+@pytest.mark.parametrize(("kind", "data"), [("late", "7F2221"), ("late", "62F18601"), ("stray", "7F1978")])
+def test_a_silence_into_which_the_unit_spoke_is_no_key_off(kind: str, data: str) -> None:
+    """A late answer comes from a unit that was awake; that a cycle may have begun is not ruled out by it."""
+    late = Answer(source="768", data=bytes.fromhex(data), first_us=-9, last_us=-9, kind=AnswerKind(kind))
+    for spoken_at in (range(17), (8,), (16,)):
+        story = Story(profile()).session().supported(C0035_13=0x00)
+        for place in range(17):
+            story.wait(4).kept(replace(SILENT, answers=(late,) if place in spoken_at else ()))
+        story.wait(4).live(rpm=0, kmh=0, run_time=0).session().supported(C0035_13=0x40)
+        found = cycles(story)
+        assert () == found.key_ons
+        assert found.boundaries
+
+
+def test_a_request_cut_short_does_not_end_a_silence_as_an_answer_does() -> None:
+    """Stopped by hand with the key off: the unit has said nothing."""
+    story = off(Story(profile()).session().supported(C0035_13=0x00))
+    story.kept(replace(SILENT, outcome=Outcome.DAMAGED, trouble="interrupted before an answer")).wait(4)
+    story.live(rpm=0, kmh=0, run_time=0).session().supported(C0035_13=0x40)
+    assert () == cycles(story).key_ons
+
+
+@pytest.mark.parametrize("kind", list(AnswerKind))
+def test_an_answer_to_everybody_ends_a_silence_like_any_other(kind: AnswerKind) -> None:
+    everybody = replace(
+        SILENT,
+        target="functional:7DF",
+        outcome=None,
+        answers=(Answer(source="768", data=b"\x7e\x00", first_us=1, last_us=1, kind=kind),),
+    )
+    story = off(Story(profile()).session().supported(C0035_13=0x00)).kept(everybody)
+    found = cycles(story.live(rpm=0, kmh=0, run_time=0).session().supported(C0035_13=0x40))
+    of_before = kind in (AnswerKind.LATE, AnswerKind.STRAY)
+    assert (0 if of_before else 1) == len(found.key_ons)
+    middle = off(off(Story(profile()).session().supported(C0035_13=0x00), 9).kept(everybody), 9)
+    assert () == cycles(middle.live(rpm=0, kmh=0, run_time=0).session().supported(C0035_13=0x40)).key_ons
 
 
 def test_same_says_whether_a_cycle_may_have_begun_in_between() -> None:

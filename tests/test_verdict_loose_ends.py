@@ -99,6 +99,34 @@ def test_a_unit_that_has_no_such_service_or_stays_silent_is_no_unit_of_the_car()
     assert () == reasons(beside(lambda s: s.silent(ENGINE, "1902FF"), lambda s: s.refused(ENGINE, "1902FF", 0x11)))
 
 
+def test_no_such_service_is_believed_of_service_19_alone() -> None:
+    """22 F1 86 refused with 11 tells nothing of the fault memory, which stayed silent: it went unread."""
+
+    def tells(story: Story) -> None:
+        story.refused(ENGINE, "22F186", 0x11).silent(ENGINE, "1901FF", "1902FF", "190A", "1915", "03")
+
+    assert (NOT_BEFORE, not_after("silent")) == reasons(beside(tells, tells))
+
+    def has_none(story: Story) -> None:
+        story.refused(ENGINE, "22F186", 0x11).refused(ENGINE, "1902FF", 0x11).silent(ENGINE, "1901FF", "190A", "03")
+
+    assert () == reasons(beside(has_none, has_none))
+
+
+@pytest.mark.parametrize("known", [True, False], ids=["profile", "asked"])
+def test_a_unit_that_answers_everybody_and_is_silent_by_its_own_address_must_be_read(*, known: bool) -> None:
+    trailer = "723/733"
+    unit = ProfileUnit(address=trailer, name="Trailer", system="body", fitted=False)
+    fitted = profile(units=(*profile().units, *((unit,) if known else ())))
+
+    def heard(story: Story) -> None:
+        story.kept(told("functional:7DF", AnswerKind.POSITIVE, None, source="733")).silent(trailer, "1902FF")
+
+    name = f"{'Trailer' if known else f'Unit {trailer}'} ({trailer})"
+    expected = (f"{name} was not read before its first clear", f"{name} was not read in scan 2: silent")
+    assert expected == reasons(beside(heard, heard, fitted))
+
+
 def test_what_another_unit_sent_meanwhile_is_no_sign_of_the_one_that_was_asked() -> None:
     def stray(story: Story) -> None:
         story.kept(told(ENGINE, AnswerKind.STRAY, Outcome.SILENT, source="7EA"))

@@ -281,10 +281,14 @@ class JobRecord:
         return tuple(sorted({item.unit for item in self.asked if item.unit is not None}))
 
     @property
+    def known_units(self) -> tuple[str, ...]:
+        """Every unit asked by its own address in this job, and those of its profile."""
+        return tuple(sorted({*self.units, *(unit.address for unit in self.profile.units)}))
+
+    @property
     def strangers(self) -> tuple[str, ...]:
         """Sources that answered a call to everybody and belong to no unit of the job or its profile."""
-        known = {*self.units, *(unit.address for unit in self.profile.units)}
-        return strangers((item.exchange for item in self.asked), known)
+        return strangers((item.exchange for item in self.asked), self.known_units)
 
     @property
     def is_simulated(self) -> bool:

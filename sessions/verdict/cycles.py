@@ -6,20 +6,28 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from itertools import pairwise
 
-from decoders.values import Outcome, StatusBit
+from decoders.values import AnswerKind, Outcome, StatusBit, source_of
 from sessions.record import JobRecord, LiveReading, Moment
 from sessions.verdict.flips import Flip, cleared_between
 from sessions.verdict.live import LiveTracks
 from sessions.verdict.settings import RuleSettings
 
+_OF_BEFORE = frozenset({AnswerKind.LATE, AnswerKind.STRAY})
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class KeyOn:
-    """A silence of a unit and its end; long enough and with the key off, it is a key-on that the program saw."""
+    """A silence of a unit and its end; long enough and with the key off, it is a key-on that the program saw.
+
+    Args:
+        answered: when it said something again, or nobody can tell any more whether it was silent.
+        doubtful: True if the unit may have been awake all the time: a late answer came, or the end was no answer.
+    """
 
     first_silent: Moment
     last_silent: Moment
     answered: Moment
+    doubtful: bool = False
 
     def lies_within(self, earlier: Moment, later: Moment) -> bool:
         """True if the whole silence stands between two moments, its end at the later one at the latest."""
@@ -78,30 +86,40 @@ def _silences(record: JobRecord, unit: str, tracks: LiveTracks) -> list[KeyOn]:
     """Every silence that ended, by the stretch of silent requests just before its end.
 
     Only requests that this unit has answered before count: a unit may always stay quiet on some others. Silent
-    requests too far apart do not join: between them the unit may have been awake.
+    requests too far apart do not join: between them the unit may have been awake. Nor does one to which it said
+    something after all: a late answer comes from a unit that was awake.
     """
+    source = source_of(unit)
     known: set[bytes] = set()
     found: list[KeyOn] = []
     run: list[Moment] = []
     for item in record.asked:
-        exchange = item.exchange
-        if exchange.target != unit or exchange.outcome is Outcome.UNSENT:
+        exchange, is_asked = item.exchange, item.exchange.target == unit
+        said = {answer.kind for answer in exchange.answers if answer.source == source}
+        if exchange.outcome is Outcome.UNSENT or not (is_asked or said):
             continue
-        if exchange.outcome is Outcome.SILENT:
+        if exchange.outcome is Outcome.SILENT and not said:
             if exchange.request in known:
                 run = [*run, item.moment] if run and tracks.close(run[-1], item.moment) else [item.moment]
             continue
         if run:
-            found.append(KeyOn(first_silent=run[0], last_silent=run[-1], answered=item.moment))
+            doubtful = not said or bool(said & _OF_BEFORE)
+            found.append(KeyOn(first_silent=run[0], last_silent=run[-1], answered=item.moment, doubtful=doubtful))
             run = []
-        known.add(exchange.request)
+        if is_asked and said and exchange.outcome is not Outcome.SILENT:
+            known.add(exchange.request)
     return found
 
 
 def _is_key_on(silence: KeyOn, tracks: LiveTracks, settings: RuleSettings) -> bool:
     """True if it was long enough, the answer came at once after it, and nothing shows that the key was on."""
     seconds = silence.first_silent.seconds_until(silence.last_silent)
-    if seconds is None or seconds < settings.key_off_s or not tracks.close(silence.last_silent, silence.answered):
+    if (
+        silence.doubtful
+        or seconds is None
+        or seconds < settings.key_off_s
+        or not tracks.close(silence.last_silent, silence.answered)
+    ):
         return False
     return not (_car_ran(silence, tracks) or _engine_ran_through(silence, tracks))
 

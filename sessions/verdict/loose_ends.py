@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
+
 from decoders.values import Exchange, Outcome, is_functional, source_of, unit_of_source
 from sessions.record import JobRecord
 from sessions.verdict.facts import JobContext
@@ -14,6 +16,7 @@ MALFUNCTION_LAMP = "malfunction lamp"
 """What the lamp is called that an emissions unit commands on in 01 01."""
 
 LAMP_PID = 0x01
+DTC_SERVICE = b"\x19"
 
 
 def units_that_count(record: JobRecord) -> tuple[str, ...]:
@@ -24,25 +27,36 @@ def units_that_count(record: JobRecord) -> tuple[str, ...]:
     fitted = {unit.address for unit in record.profile.units if unit.fitted}
     listed = {(key.unit, key.dtc.text) for key in fault_keys(record)}
     named = {code.about for code in record.profile.codes if code.about and (code.unit, code.code) in listed}
-    answered: set[str] = set()
+    sources = {
+        answer.source
+        for item in record.asked
+        if is_functional(item.exchange.target)
+        for answer in item.exchange.answers
+    }
+    heard = {unit for source in sources if (unit := unit_of_source(source)) is not None}
+    heard |= {unit for unit in record.known_units if source_of(unit) in sources}
+    return tuple(sorted(fitted | named | heard | _showed_themselves(record)))
+
+
+def _showed_themselves(record: JobRecord) -> set[str]:
+    """Units that gave a sign of themselves when asked by their own address, also a damaged one.
+
+    Where "I have no such service" is all that a unit ever says, to service 19 too, nothing in it goes unread.
+    """
+    signs: dict[str, list[Exchange]] = {}
     for item in record.asked:
-        exchange = item.exchange
-        if is_functional(exchange.target):
-            sources = {answer.source for answer in exchange.answers}
-            answered |= {unit for source in sources if (unit := unit_of_source(source)) is not None}
-        elif item.unit is not None and _shows_itself(exchange):
-            answered.add(item.unit)
-    return tuple(sorted(fitted | named | answered))
+        if item.unit is not None and _shows_itself(item.exchange):
+            signs.setdefault(item.unit, []).append(item.exchange)
+    return {unit for unit, shown in signs.items() if not _has_no_service_19(shown)}
+
+
+def _has_no_service_19(shown: Iterable[Exchange]) -> bool:
+    refused = {exchange.request[:1] for exchange in shown if exchange.refusal == NO_SERVICE_19}
+    return DTC_SERVICE in refused and all(exchange.refusal == NO_SERVICE_19 for exchange in shown)
 
 
 def _shows_itself(exchange: Exchange) -> bool:
-    """True if a unit gave a sign of itself, also a damaged one; not by saying that it has no such service.
-
-    Where that is all a unit ever says, nothing in it goes unread.
-    """
-    if exchange.outcome is Outcome.REFUSED:
-        return exchange.refusal != NO_SERVICE_19
-    if exchange.outcome in (Outcome.ANSWERED, Outcome.DAMAGED):
+    if exchange.outcome in (Outcome.ANSWERED, Outcome.REFUSED, Outcome.DAMAGED):
         return True
     return any(answer.source == source_of(exchange.target) for answer in exchange.answers)
 

@@ -80,24 +80,25 @@ def take_scan(
     exchanges: list[Exchange] = []
     heard: tuple[Heard, ...] = ()
     swept: tuple[Exchange, ...] = ()
-    steps = ("prelude", "live", *(("sweep",) if sweeps else ()), "units", "live")
+    read: set[str] = set()
+    steps = ("prelude", "live", *(("sweep",) if sweeps else ()), "units", "last call", "units", "live")
     for step in steps:
         if visit.stop.is_set():
             break
-        if step == "prelude":
-            exchanges += visit.ask({"prelude": plan_prelude(visit.link.functional_targets)}, during="scan", scan=number)
+        known = {*_known_units(visit, record, heard), *swept_units(swept)}
+        if step in ("prelude", "last call"):
+            # Whoever was too slow for the first call to all, or missed it, is heard by the last one.
+            ask = plan_prelude if step == "prelude" else plan_presence
+            exchanges += visit.ask({"prelude": ask(visit.link.functional_targets)}, during="scan", scan=number)
             heard = heard_units(exchanges)
         elif step == "live":
             exchanges += ask_live(visit, heard, number)
         elif step == "sweep":
-            known = {*_known_units(visit, record, heard), *strangers(exchanges, ())}
-            swept = _swept(visit, number, known, stated_parked=stated_parked)
-            # Whoever was too slow for all that is heard now at the latest.
-            exchanges += visit.ask({step: plan_presence(visit.link.functional_targets)}, during="scan", scan=number)
-            heard = heard_units(exchanges)
-        else:
-            units = {*_known_units(visit, record, heard), *swept_units(swept)}
-            exchanges += _ask_units(visit, record, units, number)
+            taken = {*known, *strangers(exchanges, ())}
+            swept = _swept(visit, number, taken, stated_parked=stated_parked)
+        elif known - read:
+            exchanges += _ask_units(visit, record, known - read, number)
+            read |= known
     units = {*_known_units(visit, record, heard), *swept_units(swept)}
     return replace(_end_scan(visit, number, exchanges), strangers=strangers((*exchanges, *swept), units))
 

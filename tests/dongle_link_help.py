@@ -6,6 +6,7 @@ import selectors
 import socket
 import sys
 import threading
+import time
 from collections.abc import Callable, Iterable, Iterator
 from contextlib import contextmanager
 
@@ -43,11 +44,16 @@ READ = bytes.fromhex("1902FF")
 
 
 def turn_of(*lines: str, end: TurnEnd = TurnEnd.PROMPT, reason: str = "", before: str = "") -> Turn:
-    """A turn in which these lines were written a millisecond apart, each ended by CR; then the prompt."""
+    """A turn in which these lines were written a millisecond apart, each ended by CR; then the prompt.
+
+    ``NO DATA`` is written after the time for an answer is over.
+    """
     turn = Turn(begun_ns=WRITTEN_NS - MS, written_ns=WRITTEN_NS)
     if before:
         turn.before.append((WRITTEN_NS - 10 * MS, before.encode("latin-1")))
-    turn.heard += [(WRITTEN_NS + nth * MS, f"{line}\r".encode("latin-1")) for nth, line in enumerate(lines, start=1)]
+    for nth, line in enumerate(lines, start=1):
+        waited_ms = 90 if line == "NO DATA" else nth
+        turn.heard.append((WRITTEN_NS + waited_ms * MS, f"{line}\r".encode("latin-1")))
     if end is TurnEnd.PROMPT:
         turn.heard.append((WRITTEN_NS + 100 * MS, b"\r>"))
     turn.ended(end, reason)
@@ -93,6 +99,7 @@ class ScriptedDongle:
         answers: by how a command begins, the longest first.
         on_command: called with each command before it is answered.
         without_prompt: the command whose reply has no prompt behind it.
+        is_patient: True to wait as long as it was told (ATST, steps of 4 ms) before it writes NO DATA.
     """
 
     def __init__(self) -> None:
@@ -101,6 +108,8 @@ class ScriptedDongle:
         self.port: int = self._listener.getsockname()[1]
         self.link = f"dongle:socket://127.0.0.1:{self.port}"
         self.heard: list[str] = []
+        self.is_patient = True
+        self._wait_ms = 0
         self.answers: dict[str, Answer] = {}
         self.on_command: Callable[[str], None] = lambda _command: None
         self.without_prompt = ""
@@ -116,6 +125,7 @@ class ScriptedDongle:
         self.heard.clear()
         self.on_command = lambda _command: None
         self.without_prompt = ""
+        self.is_patient = True
         self.answers.clear()
         self.answers.update(
             {
@@ -184,7 +194,11 @@ class ScriptedDongle:
         self.on_command(command)
         begins = max((key for key in self.answers if command.startswith(key)), key=len)
         answer = self.answers[begins]
+        if command.startswith("ATST"):
+            self._wait_ms = 4 * int(command[4:], 16)
         if answer is not None:
+            if answer.startswith("NO DATA") and self.is_patient:
+                time.sleep(self._wait_ms / 1000)
             end = "" if command == self.without_prompt else "\r>"
             try:
                 client.sendall(f"{answer}{end}".encode("latin-1"))

@@ -6,17 +6,19 @@ import threading
 import time
 from collections.abc import Callable, Iterable, Iterator
 from contextlib import ExitStack
+from dataclasses import replace
 
 import can
 import pytest
 from recorded_unit import AwaitFlow, Call, Raw, ScriptedUnit, Step, segments
 
 from decoders.values import AnswerKind, Exchange, Outcome, Request, outcome_of
-from gateway.links.base import Limits, Plan
+from gateway.links.base import BusFrame, Limits, Plan
 from gateway.links.can.link import CanLink
 
 ENGINE = "7E0/7E8"
-LIMITS = Limits(n_cr_ms=150, n_bs_ms=150, settle_ms=40, p2_star_ms=400, ceiling_ms=3000)
+# An answer ends these waits. One that is waited to its end is so long where something has to come before that.
+LIMITS, STALL_MS = Limits(p2_ms=2000, n_cr_ms=5000, settle_ms=40), 600
 READ = bytes.fromhex("1902FF")
 CODES = bytes.fromhex("5902FF" + "0420002F" * 5)  # ISO 14229-1: mask, then code and status, 23 bytes
 NO_CODES = bytes.fromhex("5902FF")
@@ -43,6 +45,16 @@ def ask(link: CanLink, *requests: bytes, target: str = ENGINE, limits: Limits = 
 
 def unit(channel: str, script: Callable[[bytes], Iterable[Step]]) -> ScriptedUnit:
     return ScriptedUnit(channel, 0x7E0, 0x7E8, script)
+
+
+def when_sent(link: CanLink, number: int, answer: Callable[[], object]) -> None:
+    """Answer in the same moment in which a frame with this identifier is on the bus: no wait is too short for that."""
+
+    def tell(frame: BusFrame) -> None:
+        if frame.sent and frame.number == number:
+            answer()
+
+    link.set_trace(tell)
 
 
 def kinds(exchange: Exchange) -> list[AnswerKind]:
@@ -99,10 +111,11 @@ def test_a_unit_that_is_not_there_is_silent_after_p2(channel: str, link: CanLink
 
 
 def test_pending_then_positive_is_answered(channel: str, link: CanLink) -> None:
-    wait = threading.Event()
+    wait, told = threading.Event(), threading.Event()
     slow = Call(lambda: wait.wait(0.15))  # longer than P2, shorter than P2*
-    with unit(channel, lambda _: [PENDING, slow, PENDING, slow, CODES]):
-        (exchange,) = ask(link, READ)
+    with unit(channel, lambda _: [Call(lambda: told.wait(10)), slow, PENDING, slow, CODES]) as asked:
+        when_sent(link, 0x7E0, lambda: told.is_set() or (asked.send(b"\x03" + PENDING), told.set()))
+        (exchange,) = ask(link, READ, limits=replace(LIMITS, p2_ms=100))
     assert (exchange.outcome, exchange.positive) == (Outcome.ANSWERED, CODES)
     assert kinds(exchange) == [AnswerKind.PENDING, AnswerKind.PENDING, AnswerKind.POSITIVE]
 
@@ -114,7 +127,8 @@ def test_endless_pending_ends_at_the_ceiling_as_damaged(channel: str, link: CanL
         while not wait.wait(0.02):
             yield PENDING
 
-    with unit(channel, script):
+    with unit(channel, script) as asked:
+        when_sent(link, 0x7E0, lambda: asked.send(b"\x03" + PENDING))
         (exchange,) = ask(link, READ, limits=Limits(ceiling_ms=200))
         wait.set()
     assert (exchange.outcome, exchange.trouble) == (Outcome.DAMAGED, "response pending without an end")
@@ -131,7 +145,7 @@ def test_a_wrong_sequence_number_is_damaged_and_settles_before_the_next(channel:
         return [Raw(first), AwaitFlow(), Raw(rest[1]), Raw(rest[0]), Raw(rest[2])]
 
     with unit(channel, script):
-        damaged, after = ask(link, READ, b"\x03")
+        damaged, after = ask(link, READ, b"\x03", limits=replace(LIMITS, settle_ms=STALL_MS))
     assert Outcome.DAMAGED is damaged.outcome
     assert "wrong sequence number" in str(damaged.trouble)
     assert [(a.kind, a.data.startswith(CODES[:6])) for a in damaged.answers] == [(AnswerKind.DAMAGED, True)]
@@ -142,7 +156,7 @@ def test_a_wrong_sequence_number_is_damaged_and_settles_before_the_next(channel:
 def test_a_lost_consecutive_frame_is_damaged_with_the_bytes_that_came(channel: str, link: CanLink) -> None:
     first, second, *_ = segments(CODES)
     with unit(channel, lambda _: [Raw(first), AwaitFlow(), Raw(second)]):
-        (exchange,) = ask(link, READ)
+        (exchange,) = ask(link, READ, limits=replace(LIMITS, n_cr_ms=STALL_MS))
     assert Outcome.DAMAGED is exchange.outcome
     assert "the rest never came" in str(exchange.trouble)
     assert [(AnswerKind.DAMAGED, CODES[:13])] == [(a.kind, a.data) for a in exchange.answers]
@@ -150,7 +164,8 @@ def test_a_lost_consecutive_frame_is_damaged_with_the_bytes_that_came(channel: s
 
 def test_a_continuation_without_its_first_frame_is_damaged(channel: str, link: CanLink) -> None:
     _, second, third, _ = segments(CODES)
-    with unit(channel, lambda _: [Raw(second), Raw(third)]):
+    with unit(channel, lambda _: []) as asked:
+        when_sent(link, 0x7E0, lambda: [asked.send(frame) for frame in (second, third)])
         (exchange,) = ask(link, READ)
     assert (exchange.outcome, kinds(exchange)) == (Outcome.DAMAGED, [AnswerKind.DAMAGED])
     assert CODES[6:20] == exchange.answers[0].data
@@ -164,7 +179,7 @@ def test_a_continuation_without_its_first_frame_is_damaged(channel: str, link: C
 def test_an_answer_broken_off_by_another_is_damaged(channel: str, link: CanLink, again: Raw) -> None:
     first, second, *_ = segments(CODES)
     with unit(channel, lambda _: [Raw(first), AwaitFlow(), Raw(second), again]):
-        (exchange,) = ask(link, READ)
+        (exchange,) = ask(link, READ, limits=replace(LIMITS, n_cr_ms=STALL_MS))
     assert (exchange.outcome, exchange.answers[0].kind) == (Outcome.DAMAGED, AnswerKind.DAMAGED)
     assert "broken off" in str(exchange.trouble)
     assert CODES[:13] == exchange.answers[0].data
@@ -202,10 +217,11 @@ def test_flow_control_that_nobody_waits_for_is_no_answer(channel: str, link: Can
 def test_a_broken_off_answer_is_reported_once_and_not_again_by_its_timer(channel: str, link: CanLink) -> None:
     first, second, *_ = segments(CODES)
     # The single frame breaks the answer off; the next one comes when N_Cr since the last frame is over.
-    scripts = iter([[Raw(first), AwaitFlow(), Raw(second), NO_CODES], [NO_CODES]])
-    limits = Limits(n_cr_ms=50, settle_ms=100, linger_ms=100)
+    scripts = iter([[Raw(first), AwaitFlow(), Raw(second), NO_CODES], [b"\x43\x00"]])
+    limits = replace(LIMITS, n_cr_ms=STALL_MS, linger_ms=STALL_MS + 50)
     with unit(channel, lambda _: next(scripts)):
-        damaged, after = ask(link, READ, READ, limits=limits)
+        (damaged,) = ask(link, READ, limits=limits)
+        (after,) = ask(link, b"\x03", limits=replace(limits, linger_ms=50))
     assert (damaged.outcome, kinds(damaged)) == (Outcome.DAMAGED, [AnswerKind.DAMAGED, AnswerKind.POSITIVE])
     assert (after.outcome, kinds(after)) == (Outcome.ANSWERED, [AnswerKind.POSITIVE])
 
@@ -219,7 +235,7 @@ def test_a_stray_answer_is_kept_and_the_real_one_taken(channel: str, link: CanLi
 
 def test_the_answer_repeated_is_a_duplicate(channel: str, link: CanLink) -> None:
     with unit(channel, lambda _: [NO_CODES, NO_CODES]):
-        (exchange,) = ask(link, READ, limits=Limits(linger_ms=50))
+        (exchange,) = ask(link, READ, limits=replace(LIMITS, linger_ms=STALL_MS))
     assert (
         exchange.outcome,
         kinds(exchange),
@@ -227,21 +243,24 @@ def test_the_answer_repeated_is_a_duplicate(channel: str, link: CanLink) -> None
 
 
 def test_an_answer_after_its_time_is_late_in_the_next_exchange(channel: str, link: CanLink) -> None:
-    kept: list[Exchange] = []
-    gone = threading.Event()
+    given_up, came = threading.Event(), threading.Event()
 
     def script(request: bytes) -> list[Step]:
-        return [b"\x43\x00"] if request == b"\x03" else [Call(lambda: gone.wait(2)), CODES]
+        if request == b"\x03":
+            return [b"\x43\x00"]
+        return [Call(lambda: given_up.wait(10)), CODES, Call(came.set)]
 
-    def wait_for_silence() -> Plan:
-        yield Request(ENGINE, READ)
-        gone.set()
-        yield Request("7E1/7E9", b"\x03")  # passes time in which the late answer comes
+    def let_it_come() -> Plan:
+        given_up.set()
+        yield Request("7E1/7E9", b"\x03")  # answered behind the late answer
         yield Request(ENGINE, b"\x03")
 
-    with unit(channel, script):
-        link.run({"a": wait_for_silence()}, kept.append, threading.Event(), Limits(p2_ms=80))
-    silent, _, after = kept
+    kept: list[Exchange] = []
+    other = ScriptedUnit(channel, 0x7E1, 0x7E9, lambda _: [Call(lambda: came.wait(10)), b"\x43\x00"])
+    with unit(channel, script), other:
+        (silent,) = ask(link, READ, limits=Limits(p2_ms=80))
+        link.run({"a": let_it_come()}, kept.append, threading.Event(), replace(LIMITS, p2_ms=10_000))
+    _, after = kept
     assert (silent.outcome, silent.answers) == (Outcome.SILENT, ())
     assert kinds(after) == [AnswerKind.LATE, AnswerKind.POSITIVE]
     assert (after.answers[0].data, after.positive) == (CODES, b"\x43\x00")
@@ -332,7 +351,7 @@ def test_twenty_units_are_asked_at_once_and_kept_apart(channel: str, link: CanLi
         for n in range(20):
             units.enter_context(ScriptedUnit(channel, 0x600 + n, 0x680 + n, script(n)))
         plans = {target: plan(target, READ, READ, READ) for target in targets}
-        link.run(plans, kept.append, threading.Event(), Limits(p2_ms=1000, window=20))
+        link.run(plans, kept.append, threading.Event(), replace(LIMITS, p2_ms=5000, window=20))
     assert {Outcome.ANSWERED} == {exchange.outcome for exchange in kept}
     assert len(kept) == 60
     expected = {target: NO_CODES + bytes([n]) * 20 for n, target in enumerate(targets)}
@@ -362,8 +381,8 @@ def test_an_exchange_is_kept_before_the_plan_sees_it(channel: str, link: CanLink
 
 def test_functional_and_unit_requests_wait_for_each_other(channel: str, link: CanLink) -> None:
     kept: list[Exchange] = []
-    script: Callable[[bytes], list[Step]] = lambda data: [bytes([data[0] + 0x40, 0])]  # noqa: E731
-    with ScriptedUnit(channel, 0x7E0, 0x7E8, script, functional_id=0x7DF):
+    with unit(channel, lambda data: [bytes([data[0] + 0x40, 0])]) as asked:
+        when_sent(link, 0x7DF, lambda: asked.send(b"\x02\x47\x00"))
         plans = {
             "unit": plan(ENGINE, b"\x03", b"\x03"),
             "all": plan("functional:7DF", b"\x07", b"\x07"),

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import threading
 import time
 from dataclasses import replace
 from pathlib import Path
@@ -11,18 +12,59 @@ from recorded_unit import Call, ScriptedUnit
 from workshop import settings, visiting
 
 from decoders.errors import LinkError, RefusedError
-from decoders.values import Answer, AnswerKind, Exchange, Outcome
+from decoders.values import Answer, AnswerKind, Exchange, Outcome, UnitAddress
 from gateway.bench_port import find_bench
+from gateway.links.base import BusFrame
 from gateway.scanning import take_scan
 from gateway.sweeping import swept_units
-from gateway.visit import Asks, VisitEvent
+from gateway.visit import Asks, Visit, VisitEvent
 from sessions.record import Asked, Moment
 from sessions.record.strangers import strangers
 from sessions.store import Store
 from sessions.verdict.loose_ends import units_that_count
+from simulators.can_side import Frame
+from simulators.door import RunningBench
 
-QUICK = {"scan.functional_ms": 15, "scan.p2_ms": 60}
-"""A swept identifier is waited for this long: the simulated car without physics answers in a millisecond or two."""
+QUICK = {"scan.functional_ms": 5, "scan.p2_ms": 20}
+"""Whoever answers here does so before the waiting begins, so that no machine is too slow for it."""
+
+
+class AnswersFirst:
+    """Lets a link go on after a request only when everyone on the bench who answers it has begun to."""
+
+    def __init__(self, bench: RunningBench, visit: Visit) -> None:
+        self._side = bench.side
+        self._lock = bench.desk.lock
+        self._units = [UnitAddress.parse(text) for text in bench.desk.units if "/" in text]
+        self._sent = self._taken = 0
+        self._owed: set[int] = set()
+        self._last: Frame | None = None
+        bench.side.attach(self._hear)
+        visit.link.set_trace(self._tell)
+
+    def _hear(self, frame: Frame) -> None:
+        if frame.direction == "tx":
+            self._owed.discard(frame.arbitration_id)
+        else:
+            everyone = frame.arbitration_id in (0x7DF, 0x18DB33F1)
+            if frame.data[0] >> 4 == 0:
+                asked = (unit for unit in self._units if everyone or unit.request.number == frame.arbitration_id)
+                self._owed |= {unit.response.number for unit in asked}
+            self._taken += 1
+        self._last = frame
+
+    def _tell(self, frame: BusFrame) -> None:
+        self._sent += frame.sent
+        until_s = time.monotonic() + 10
+        while frame.sent and frame.data[0] >> 4 == 0 and not self._have_begun() and time.monotonic() < until_s:
+            time.sleep(0.0002)
+
+    def _have_begun(self) -> bool:
+        with self._lock:
+            if self._sent != self._taken or self._last is not self._side.frames[-1]:
+                return False
+            busy = {UnitAddress.parse(port.text).response.number for port in self._side._ports if port.busy}
+        return not busy & self._owed
 
 
 def answered(target: str, *sources: str, kind: AnswerKind = AnswerKind.POSITIVE) -> Exchange:
@@ -49,14 +91,24 @@ def test_a_unit_is_found_by_its_own_answer_alone() -> None:
 
 def test_whoever_answered_a_sweep_and_then_no_more_is_told(tmp_path: Path, channel: str) -> None:
     """It answers under its own identifier, then it is gone: somebody is there whom nobody can ask."""
-    gone = ScriptedUnit(channel, 0x7A0, 0x7B3, lambda _: [] if len(gone.requests) > 1 else [b"\x7e\x00"])
     with (
-        gone,
+        ScriptedUnit(channel, 0x7A1, 0x7B3, lambda _: []) as gone,
         Store.open(tmp_path / "record.sqlite", create=True) as store,
         visiting(store, f"can:virtual:{channel}", None, settings(QUICK)) as visit,
     ):
+        told: list[BusFrame] = []
+
+        def answer_once(frame: BusFrame) -> None:
+            if frame.sent and frame.number == 0x7A0 and not told:
+                told.append(frame)
+                gone.send(b"\x02\x7e\x00")
+
+        visit.link.set_trace(answer_once)
         result = take_scan(visit, "before", sweeps=True, stated_parked=True)
         record = visit.record()
+    under = {item.exchange.target for item in record.asked if item.exchange.answers}
+    assert {"functional:7A0"} == under
+    assert "7A0/7B3" in {item.exchange.target for item in record.asked}
     assert ("7B3",) == result.strangers
     assert () == record.units
 
@@ -67,6 +119,7 @@ def test_a_sweep_stopped_by_hand_leaves_no_unit_that_was_never_there(tmp_path: P
         Store.open(tmp_path / "record.sqlite", create=True) as store,
         visiting(store, bench.links[0], None, settings(QUICK)) as visit,
     ):
+        AnswersFirst(bench, visit)
 
         def stop_in_the_wide_part(event: VisitEvent) -> None:
             if isinstance(event, Asks) and event.request.target.startswith("18DA90"):
@@ -89,11 +142,18 @@ def test_a_slow_unit_is_heard_and_not_found_under_an_identifier_that_is_not_its_
     tmp_path: Path, channel: str, asked_as: int
 ) -> None:
     """Its answer comes while another identifier is asked, or after the last: nobody can tell from it whose it is."""
+    past = threading.Event()
     with (
-        ScriptedUnit(channel, asked_as, 0x7B3, lambda _: [Call(lambda: time.sleep(0.09)), b"\x7e\x00"]) as slow,
+        ScriptedUnit(channel, asked_as, 0x7B3, lambda _: [Call(lambda: past.wait(20)), b"\x7e\x00"]) as slow,
         Store.open(tmp_path / "record.sqlite", create=True) as store,
         visiting(store, f"can:virtual:{channel}", None, settings(QUICK)) as visit,
     ):
+
+        def note_that_others_are_asked(event: VisitEvent) -> None:
+            if isinstance(event, Asks) and slow.requests and not event.request.target.endswith(f"{asked_as:03X}"):
+                past.set()
+
+        visit.onlookers.append(note_that_others_are_asked)
         result = take_scan(visit, "before", sweeps=True, stated_parked=True)
         record = visit.record()
     assert b"\x3e\x00" in slow.requests
@@ -117,6 +177,7 @@ def test_a_sweep_finds_the_units_that_nobody_named_and_reads_them(tmp_path: Path
         Store.open(tmp_path / "record.sqlite", create=True) as store,
         visiting(store, bench.links[0], None, settings(QUICK)) as visit,
     ):
+        AnswersFirst(bench, visit)
         plain = take_scan(visit, "before")
         asked_before = len(bench.frames)
         swept = take_scan(visit, "check", sweeps=True)
@@ -145,6 +206,7 @@ def test_a_car_whose_engine_runs_is_not_swept(tmp_path: Path) -> None:
         Store.open(tmp_path / "record.sqlite", create=True) as store,
         visiting(store, bench.links[0], None, settings(QUICK)) as visit,
     ):
+        AnswersFirst(bench, visit)
         bench.act("start_engine")
         with pytest.raises(RefusedError, match="Not swept: engine speed is"):
             take_scan(visit, "before", sweeps=True)

@@ -48,6 +48,11 @@ def way(car: Contact) -> Iterator[Contact]:
     car.settle()
 
 
+TRIES = 3
+"""A unit's answer that the machine held up for longer than the P2 after which others are given up proves nothing
+about the link: it is asked anew. What is wrong with a link is so each time."""
+
+
 def let_go_by(way: Contact) -> None:
     """Let what is still to come go by: the link has to be at work for it."""
     way.listener.reset()
@@ -99,11 +104,14 @@ def test_of_two_equal_requests_one_answer_is_still_to_come(way: Contact) -> None
     assert some is not None
     if not way.kind.wire:
         pytest.skip("a record is told at once: nothing comes late")
-    way.disturb(BRAKES, "silent", requests=1)
-    way.listener.script[BRAKES, bytes.fromhex(LIST)] = ((some.hex(), 5), ("", 170))
     told = [(BRAKES, CONFIRMED), (BRAKES, CONFIRMED), (BRAKES, LIST)]
-    ((_, again, third),) = way.ask(told, limits=replace(BRIEF, p2_ms=250))
-    let_go_by(way)
+    for _ in range(TRIES):
+        way.disturb(BRAKES, "silent", requests=1)
+        way.listener.script[BRAKES, bytes.fromhex(LIST)] = ((some.hex(), 5), ("", 170))
+        ((_, again, third),) = way.ask(told, limits=replace(BRIEF, p2_ms=250))
+        let_go_by(way)
+        if again.outcome is not Outcome.SILENT:
+            break
     assert (Outcome.ANSWERED, some) == (again.outcome, again.positive)
     assert third.positive in (None, everything)
 
@@ -111,9 +119,13 @@ def test_of_two_equal_requests_one_answer_is_still_to_come(way: Contact) -> None
 @pytest.mark.parametrize("again", [LIST, IDENTITY])
 def test_a_unit_that_kept_quiet_once_is_read_the_next_time(way: Contact, again: str) -> None:
     # The unit never answers the first at all; what comes to the second is beyond doubt, or is asked once more.
-    way.disturb(STEERING, "silent", requests=1)
     told = [(STEERING, LIST), (STEERING, again), (STEERING, again), (STEERING, again)]
-    ((first, *rest),) = way.ask(told, limits=replace(way.kind.patient, p2_ms=150))
+    for _ in range(TRIES):
+        way.disturb(STEERING, "silent", requests=1)
+        ((first, *rest),) = way.ask(told, limits=replace(way.kind.patient, p2_ms=150))
+        if rest[-1].outcome is not Outcome.SILENT:
+            break
+        let_go_by(way)
     assert Outcome.SILENT == first.outcome
     assert (Outcome.ANSWERED, way.listener.truth(STEERING, again)) == (rest[-1].outcome, rest[-1].positive)
     assert {exchange.positive for exchange in rest} <= {None, way.listener.truth(STEERING, again)}
@@ -129,7 +141,7 @@ def test_the_same_answer_twice_changes_nothing(way: Contact) -> None:
 
 def test_two_different_answers_to_one_request_are_none(way: Contact) -> None:
     way.listener.script[BRAKES, bytes.fromhex(IDENTITY)] = (("62F18741", 0), ("62F18742", 0))
-    exchange = way.ask_one(BRAKES, IDENTITY, replace(way.kind.patient, linger_ms=80))
+    exchange = way.ask_one(BRAKES, IDENTITY, replace(way.kind.patient, linger_ms=600))
     assert (Outcome.DAMAGED, None) == (exchange.outcome, exchange.positive)
 
 

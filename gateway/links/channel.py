@@ -122,6 +122,12 @@ class Channel:
             },
         )
 
+    def take_over(self, other: Channel) -> None:
+        """Stand for one more unit under the response identifier of another: what that one left is not forgotten."""
+        self.leftovers.extend(other.leftovers)
+        self.previous_request = other.previous_request
+        self.unanswered = other.unanswered.for_another()
+
     def set_limits(self, limits: Limits) -> None:
         """Use these time-outs from the next frame on."""
         self._logic.params.set("rx_consecutive_frame_timeout", limits.n_cr_ms)

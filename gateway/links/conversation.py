@@ -115,6 +115,11 @@ class Conversation(ABC):
         """True if an answer came that may belong to an earlier request."""
         return bool(self._doubt_until_ns)
 
+    @property
+    def doubt_until_ns(self) -> int:
+        """Until when the answer to this very request may still come, if one came that raised a doubt; else 0."""
+        return self._doubt_until_ns
+
     def refused(self, reason: str) -> None:
         """A frame was not taken, and it may have been this request's: if nothing is heard, that is no silence.
 

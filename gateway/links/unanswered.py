@@ -7,7 +7,7 @@ positive and negative response formats.
 from __future__ import annotations
 
 from collections import deque
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from decoders.reply import classify
 from decoders.values import AnswerKind, Exchange, Outcome
@@ -22,6 +22,11 @@ class _Open:
     request: bytes
     sent_ns: int
     until_ns: int
+    of_another: bool = False
+
+    def is_same(self, request: bytes) -> bool:
+        """True if it is this request of this unit, to which the late answer is as good as the other."""
+        return self.request == request and not self.of_another
 
 
 @dataclass(frozen=True, slots=True)
@@ -50,6 +55,12 @@ class Unanswered:
         self._pending_ns = pending_ns
         self._open: deque[_Open] = deque(maxlen=_KEPT)
 
+    def for_another(self) -> Unanswered:
+        """The same for another unit that answers under the same identifier: nobody can tell their answers apart."""
+        other = Unanswered(self._for_ns, self._pending_ns)
+        other._open.extend(replace(before, of_another=True) for before in self._open)
+        return other
+
     def ended(self, exchange: Exchange, sent_ns: int, now_ns: int, *, doubted: bool) -> None:
         """An exchange with the unit is over. One that has answered owes nothing from before: it answers in order.
 
@@ -65,7 +76,7 @@ class Unanswered:
         if exchange.outcome in (None, Outcome.UNSENT):
             return
         answered = exchange.outcome in (Outcome.ANSWERED, Outcome.REFUSED)
-        alike = [before for before in self._open if before.request == exchange.request and now_ns <= before.until_ns]
+        alike = [before for before in self._open if before.is_same(exchange.request) and now_ns <= before.until_ns]
         if answered or doubted:
             self._open.clear()
         if answered:
@@ -87,9 +98,10 @@ class Unanswered:
         if not self._open or classify(request, data) not in _FINAL:
             return None
         for before in self._open:
-            late = came_ns <= before.until_ns and before.request != request
+            late = came_ns <= before.until_ns and not before.is_same(request)
             if late and classify(before.request, data) in _FINAL:
-                words = f"it may be the late answer to {before.request[:16].hex(' ').upper()}"
+                whose = " of another unit with this identifier" if before.of_another else ""
+                words = f"it may be the late answer to {before.request[:16].hex(' ').upper()}{whose}"
                 return Doubt(words, came_ns + self._apart_ns(before, sent_ns))
         return None
 
@@ -101,7 +113,7 @@ class Unanswered:
             sent_ns: when.
             answered_ns: when its answer came.
         """
-        alike = [before for before in self._open if before.request == request and answered_ns <= before.until_ns]
+        alike = [before for before in self._open if before.is_same(request) and answered_ns <= before.until_ns]
         return answered_ns + self._apart_ns(alike[-1], sent_ns) if alike else 0
 
     def _apart_ns(self, before: _Open, sent_ns: int) -> int:

@@ -18,7 +18,9 @@ SWEPT_IDS = range(0x700, 0x7F0)
 """Request identifiers of an address sweep. Source: common practice; ISO 15765-4 keeps the last sixteen for others."""
 
 _MOST_FUNCTIONAL = 7
-_NARROW_SOURCES, _WIDE_SOURCES = range(0x700, 0x800), range(0x18DA0000, 0x18DB0000)
+_NARROW_SOURCES, _WIDE_SOURCES = range(0x700, 0x800), range(0x18DAF100, 0x18DAF200)
+"""Where answers come from; of 29 bits those to F1, under which we ask: what goes to another tester is not for us."""
+
 _SINGLE_FRAME, _FIRST_FRAME = 0, 1
 _ANSWERS = (AnswerKind.POSITIVE, AnswerKind.NEGATIVE, AnswerKind.PENDING)
 

@@ -31,6 +31,7 @@ _NOT_SENT = "interrupted before it was sent"
 _OTHER_TESTER = "another tester asks too: whose answer came cannot be told"
 _NEVER_QUIET = "what is sent without being asked does not end"
 _REFUSED = "the adapter refused a frame: this request may never have been sent"
+_NOT_TAKEN = "the unit did not take the whole request"
 _CEILING = "the answer was still coming when the time for it ran out"
 
 
@@ -204,19 +205,18 @@ class CanRun:
 
     def _start_functional(self, asked: Asked) -> None:
         target = CanId.parse(asked.request.target.partition(":")[2])
-        data, called = asked.request.data, self._table.called
+        data = asked.request.data
         conversation = FunctionalConversation(
             link=self._table.bus.name,
             request=asked.request,
             limits=self._limits,
-            previous=called[0] if called else None,
+            previous=self._table.call(data),
             left_open=self._table.left_open,
         )
         hand_over_leftovers(self._table.strangers, conversation)
         for channel in self._table.channels:
             hand_over_leftovers(channel.leftovers, conversation)
             channel.previous_request = data
-        self._table.called = (data, *called[:1])
         asked.conversation = conversation
         self._functional = asked
         self._table.arm(is_29_bit=target.is_29_bit)
@@ -287,7 +287,7 @@ class CanRun:
         if arrival is None:
             return
         if self._functional is None or self._functional.conversation is None:
-            self._table.strangers.append(arrival)
+            self._table.keep_stranger(arrival)
             return
         self._functional.conversation.arrived(arrival)
         self._note_due(self._functional)
@@ -358,11 +358,14 @@ class CanRun:
         for asked in self._under_way:
             if now_ns < asked.due_ns or asked.conversation is None or self._table.down is not None:
                 continue
+            channel = asked.channel
             if self._is_receiving(asked):
                 asked.conversation.disturbed(_CEILING)
-                if asked.channel is not None:
-                    asked.channel.reset()
-                    self._note_busy(asked.channel)
+            elif channel is not None and channel.sending:
+                asked.conversation.disturbed(_NOT_TAKEN)
+            if channel is not None and (channel.receiving or channel.sending):
+                channel.reset()
+                self._note_busy(channel)
             self._forget(asked)
             self._end(asked, asked.conversation.finish())
 

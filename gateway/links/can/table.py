@@ -15,7 +15,9 @@ from gateway.links.channel import Arrival, Channel
 from gateway.links.unanswered import Unanswered
 
 _Key = tuple[int, bool, int | None]
-_MOST_STRANGERS = 64
+_MOST_STRANGERS = 128
+_MOST_OF_ONE = 4
+_MOST_CALLS = 16
 
 
 class CanTable:
@@ -30,7 +32,7 @@ class CanTable:
         down: why nothing can be sent any more, or None while the bus works.
         heard: sources of units that answered when asked by their own address.
         others: what other testers ask.
-        called: what everybody was asked last, and before that.
+        called: what everybody was asked, the newest first.
         strangers: answers to it of units that nobody knows yet, which came while no such request was under way.
     """
 
@@ -40,7 +42,7 @@ class CanTable:
         self.heard: set[str] = set()
         self.others = OtherTesters()
         self.called: tuple[bytes, ...] = ()
-        self.strangers: deque[Arrival] = deque(maxlen=_MOST_STRANGERS)
+        self.strangers: deque[Arrival] = deque()
         self._fd = fd
         self._limits = DEFAULT_LIMITS
         self._channels: dict[_Key, Channel] = {}
@@ -82,6 +84,8 @@ class CanTable:
         if known is not None and (known.receiving or known.sending):
             return None
         made = Channel(unit, self.bus.put, self._limits, fd=self._fd)
+        if known is not None:
+            made.take_over(known)
         self._channels[key] = made
         return made
 
@@ -89,6 +93,18 @@ class CanTable:
         """What the unit with this source has left without an answer; None of one that was never asked."""
         channel = self._channels.get(_key(CanId.parse(source)))
         return None if channel is None else channel.unanswered
+
+    def call(self, data: bytes) -> bytes | None:
+        """Everybody is asked this now; gives what everybody was asked before, or None."""
+        before = self.called
+        self.called = (data, *(one for one in before if one != data))[:_MOST_CALLS]
+        return before[0] if before else None
+
+    def keep_stranger(self, arrival: Arrival) -> None:
+        """Keep an answer for the next call to everybody: a few of each source, so that none pushes another out."""
+        alike = sum(one.source == arrival.source for one in self.strangers)
+        if alike < _MOST_OF_ONE and len(self.strangers) < _MOST_STRANGERS:
+            self.strangers.append(arrival)
 
     def arm(self, *, is_29_bit: bool) -> None:
         """Take first frames of every responder that ISO 15765-4 names, from now on."""

@@ -167,6 +167,7 @@ class DoipRun:
                 limits=self._limits,
                 previous=self._way.asked_before(source),
                 left_open=self._way.left_open,
+                crowd=len(self._active) - 1,
             )
             leftovers = self._way.leftovers(source)
         for arrival in leftovers:

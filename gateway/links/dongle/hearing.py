@@ -32,6 +32,11 @@ from gateway.links.unanswered import Unanswered
 
 _MOST_N_CR_MS = 250
 _WAITED_TOO_SHORT = f"no answer within the {LONGEST_WAIT_MS} ms that a dongle waits at most, less than scan.p2_ms"
+_GAVE_UP = "the dongle gave up after {:.0f} ms, before an answer was due ({} ms)"
+_CLOCK = 0.9
+"""A dongle's own clock is not exact: a tenth is let pass. A figure of our own."""
+
+_MS = 1_000_000
 _NO_FINAL_ANSWER = "the dongle ended its reply without an answer that is whole"
 
 
@@ -43,13 +48,16 @@ class Heard:
         exchange: it.
         frames: how many frames its one whole answer had; None where anything else was written too.
         odd: True if lines came that no dongle set as this one writes: it may have restarted.
-        doubted: True if an answer came that may belong to an earlier request.
+        sent_ns: when the request was out; None if it never was.
+        doubt_until_ns: until when its own answer may still come, where one came that may belong to an earlier request;
+            else 0. A dongle does not listen so long by itself.
     """
 
     exchange: Exchange
     frames: int | None = None
     odd: bool = False
-    doubted: bool = False
+    sent_ns: int | None = None
+    doubt_until_ns: int = 0
 
 
 class Hearing:
@@ -98,7 +106,7 @@ class Hearing:
             return
         channel = self._channels.get(UnitAddress.parse(exchange.target).response)
         if channel is not None:
-            channel.unanswered.ended(exchange, now_ns, now_ns, doubted=heard.doubted)
+            channel.unanswered.ended(exchange, heard.sent_ns or now_ns, now_ns, doubted=bool(heard.doubt_until_ns))
 
     def _left_open(self, source: str) -> Unanswered | None:
         channel = self._channels.get(CanId.parse(source))
@@ -107,12 +115,15 @@ class Hearing:
     def channel(self, unit: UnitAddress, limits: Limits) -> Channel:
         """The transport from this unit."""
         known = self._channels.get(unit.response)
-        if known is None or known.address != unit:
-            # A reply is fed at once, so that a frame missing from it is missing for good.
-            hurried = replace(limits, n_cr_ms=min(limits.n_cr_ms, _MOST_N_CR_MS))
-            # The dongle asks for further frames itself: what the transport would send goes nowhere.
-            known = self._channels[unit.response] = Channel(unit, lambda _id, _data: None, hurried)
-        return known
+        if known is not None and known.address == unit:
+            return known
+        # A reply is fed at once, so that a frame missing from it is missing for good.
+        hurried = replace(limits, n_cr_ms=min(limits.n_cr_ms, _MOST_N_CR_MS))
+        # The dongle asks for further frames itself: what the transport would send goes nowhere.
+        made = self._channels[unit.response] = Channel(unit, lambda _id, _data: None, hurried)
+        if known is not None:
+            made.take_over(known)
+        return made
 
     def asked(self, request: Request, channel: Channel | None) -> None:
         """Remember the request, to tell late answers to it: of one unit, or of all met."""
@@ -249,14 +260,23 @@ class _Judgement:
             exchange = self._conversation.finish(_NO_FINAL_ANSWER)
         elif exchange.outcome is Outcome.SILENT and self._limits.p2_ms > LONGEST_WAIT_MS:
             exchange = self._conversation.finish(_WAITED_TOO_SHORT)
+        elif exchange.outcome is Outcome.SILENT and self._waited_ms(no_data) < self._limits.p2_ms * _CLOCK:
+            exchange = self._conversation.finish(_GAVE_UP.format(self._waited_ms(no_data), self._limits.p2_ms))
         whole = exchange.outcome is Outcome.ANSWERED and len(exchange.answers) == 1
         is_one = whole and exchange.answers[0].kind is AnswerKind.POSITIVE and len(reads) == self._frames
         return Heard(
             exchange=exchange,
             frames=self._frames if is_one else None,
             odd=self._odd,
-            doubted=self._conversation.doubted,
+            sent_ns=self._conversation.sent_ns,
+            doubt_until_ns=self._conversation.doubt_until_ns,
         )
+
+
+    def _waited_ms(self, no_data: Sequence[WordLine]) -> float:
+        """How long the dongle waited at most before it said that nothing came."""
+        begun_ns = self._turn.begun_ns or 0
+        return max((word.line.last_ns - begun_ns) / _MS for word in no_data)
 
 
 def _hand_over(channel: Channel, conversation: Conversation) -> None:

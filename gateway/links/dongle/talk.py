@@ -64,6 +64,9 @@ class Talk:
         self.nothing_sent = turn.end is TurnEnd.LOST and turn.begun_ns is None
         heard = self._hearing.judge(request, turn, limits, expected)
         self._hearing.ended(heard, time.perf_counter_ns())
+        if heard.doubt_until_ns:
+            # Nobody listens meanwhile: the answer that may still come goes by, and is not taken for the next one.
+            stop.wait(max(0, heard.doubt_until_ns - time.perf_counter_ns()) / 1e9)
         if heard.odd:
             self._settings.forget()
         if heard.frames is not None and heard.frames <= _MOST_COUNT and _is_live_value(request):

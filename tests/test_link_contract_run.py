@@ -132,7 +132,7 @@ def test_stopped_before_it_began_it_asks_nothing(way: Contact) -> None:
 def test_stopped_between_two_requests_it_sends_no_further_one(way: Contact) -> None:
     way.disturb(BODY, "silent")
     asked = ([(ENGINE, LIST), (ENGINE, VIN), (ENGINE, IDENTITY)], [(BODY, LIST)], [(BODY, VIN)])
-    link = way.link(*asked, limits=replace(BRIEF, p2_ms=50))
+    link = way.link(*asked[:2], limits=replace(BRIEF, p2_ms=600))
     watched = Watched(way, asked)
     stop = threading.Event()
     kept: list[Exchange] = []
@@ -228,20 +228,30 @@ def test_with_a_window_of_one_a_request_waits_for_the_answer_before_it(way: Cont
 
 
 def test_with_a_wide_window_several_units_are_asked_at_once(way: Contact) -> None:
-    units = [ENGINE, GEARBOX, BRAKES, STEERING]
-    for unit in () if way.kind.one_by_one else units:
-        way.disturb(unit, "late", ms=250)
-    asked = tuple([(unit, LIST)] for unit in units)
-    link = way.link(*asked)
-    events = way.listener.events
-    link.run(way.plans(*asked), lambda _: events.append("kept"), threading.Event(), way.kind.patient)
-    before = events.index("kept")
+    # Where the machine holds up the questions for longer than the answers, they get longer.
+    before = asked_before_the_first_end(way, late_ms=250)
+    if before == 1 and not way.kind.one_by_one:
+        before = asked_before_the_first_end(way, late_ms=1200)
     if not way.kind.wire:
         assert 0 == before
     elif way.kind.one_by_one:
         assert 1 == before
     else:
         assert before > 1
+
+
+def asked_before_the_first_end(way: Contact, *, late_ms: int) -> int:
+    """How many of four units are asked before the first exchange is over, if all of them are so late."""
+    units = [ENGINE, GEARBOX, BRAKES, STEERING]
+    for unit in () if way.kind.one_by_one else units:
+        way.disturb(unit, "late", ms=late_ms)
+    asked = tuple([(unit, LIST)] for unit in units)
+    link = way.link(*asked)
+    events = way.listener.events
+    events.clear()
+    limits = replace(way.kind.patient, p2_ms=way.kind.patient.p2_ms + late_ms)
+    link.run(way.plans(*asked), lambda _: events.append("kept"), threading.Event(), limits)
+    return events.index("kept")
 
 
 def test_closed_it_is_closed_for_good(way: Contact) -> None:

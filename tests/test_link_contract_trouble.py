@@ -157,7 +157,17 @@ def test_a_repeated_last_line_of_the_answer_before_is_not_this_answer(way: Conta
 
 @pytest.mark.parametrize("kind", params())
 def test_the_vehicle_goes_away_in_the_middle(kind: LinkKind, tmp_path: Path) -> None:
-    with contact(kind, tmp_path) as own:
+    for at in range(TRIES):
+        folder = tmp_path / str(at)
+        folder.mkdir()
+        if goes_away_in_the_middle(kind, folder):
+            return
+    pytest.fail("the unit never answered in time")
+
+
+def goes_away_in_the_middle(kind: LinkKind, folder: Path) -> bool:
+    """The test itself; False if the machine held up the answer after which the vehicle goes."""
+    with contact(kind, folder) as own:
         asked = ([(ENGINE, LIST), (ENGINE, VIN), (ENGINE, IDENTITY)], [(BRAKES, LIST), (BRAKES, VIN)])
         truth = [own.listener.truth(ENGINE, LIST)]
         link = own.link(*asked)
@@ -171,6 +181,8 @@ def test_the_vehicle_goes_away_in_the_middle(kind: LinkKind, tmp_path: Path) -> 
         link.run(own.plans(*asked), keep, threading.Event(), replace(BRIEF, window=1, connect_ms=2000))
         assert time.monotonic() - begun_s < 20
         first, *rest = kept
+        if first.outcome is Outcome.SILENT:
+            return False
         assert truth == [first.positive]
         assert 5 == len(kept)
         assert kind.when_gone >= {exchange.outcome for exchange in rest}
@@ -179,6 +191,7 @@ def test_the_vehicle_goes_away_in_the_middle(kind: LinkKind, tmp_path: Path) -> 
         kept.clear()
         link.run(own.plans(*asked), kept.append, threading.Event(), BRIEF)
         assert [Outcome.UNSENT] * 5 == [exchange.outcome for exchange in kept]
+    return True
 
 
 UNITS = (ENGINE, GEARBOX, EXHAUST, BRAKES, STEERING, BODY, RIDE)

@@ -37,6 +37,7 @@ _STOP_POLL_NS = 50 * _MS
 _NEVER_DRY_NS = 100 * _MS
 _ROUNDS_AT_BEGIN = 200
 _MOST_ARRIVALS = 1000  # for one request; far more than a unit that says "pending" every 20 ms until the ceiling
+_MOST_IGNORED = 3  # requests in a row: a figure of our own
 _INTERRUPTED = "interrupted before an answer"
 _NOT_SENT = "interrupted before it was sent"
 _CEILING = "the answer was still coming when the time for it ran out"
@@ -272,7 +273,7 @@ class DoipRun:
             if asked.functional:
                 reason += "; if the vehicle has no such group, add ?group=none to the link and name a profile"
             exchange = replace(exchange, outcome=Outcome.UNSENT, refusal=None, trouble=reason)
-        self._way.proved = True
+        self._way.was_of_use(True)
         self._end(asked, exchange)
 
     # --- ending ---
@@ -295,8 +296,10 @@ class DoipRun:
             if connection.looked_ns < due_ns or asked.conversation is None:
                 continue
             self._active.remove(asked)
-            self._way.proved = self._way.proved or asked.acknowledged or asked.spoken
+            self._way.was_of_use(asked.acknowledged or asked.spoken)
             self._end(asked, asked.conversation.finish(self._broken(asked, connection)))
+        if self._way.ignored >= _MOST_IGNORED and self._stuck_ns is None and not connection.sending:
+            connection.lose("the gateway acknowledges nothing")
 
     def _broken(self, asked: Asked, connection: Connection) -> str | None:
         """Why what came is not all that could have come; None if it is."""

@@ -75,6 +75,7 @@ class Way(Generic[Asked]):
         unanswered: what each unit left without an answer since it last gave one, by source.
         heard: units that have answered or refused something.
         proved: True if the connection was of use since it was opened: then it may be opened again.
+        ignored: how many requests it has answered with nothing at all, as long as it was of no use yet.
     """
 
     def __init__(self, name: str, connection: Connection, reopen: Opener) -> None:
@@ -87,6 +88,8 @@ class Way(Generic[Asked]):
         self.unanswered: dict[str, Unanswered] = {}
         self.heard: set[str] = set()
         self.proved = True
+        self.ignored = 0
+        self._is_of_use = False
         self._reopen = reopen
         self._leftovers: dict[str, deque[Arrival]] = {}
         self._lost = ""
@@ -116,6 +119,13 @@ class Way(Generic[Asked]):
         except MendproofError as error:  # a file of certificates may have gone meanwhile
             self.fail(f"{self._lost}, and it cannot be opened again: {error.message}")
         self.owed = Owed()
+        self.ignored, self._is_of_use = 0, False
+
+    def was_of_use(self, is_of_use: bool) -> None:
+        """A request is over; the gateway acknowledged it, or something came of it, or neither."""
+        self._is_of_use = self._is_of_use or is_of_use
+        self.proved = self.proved or is_of_use
+        self.ignored = 0 if self._is_of_use else self.ignored + 1
 
     def keep(self, arrival: Arrival) -> None:
         """Nobody waits for this: keep it for the next exchange with its unit."""

@@ -13,7 +13,7 @@ from gateway.guard import ClearPermit, Phase
 from gateway.jobs import require_open, why_no_before
 from gateway.links import Plan
 from gateway.standstill import Standstill, read_standstill, require_sent
-from gateway.visit import Visit
+from gateway.visit import Visit, is_record
 from sessions.journal import Kind
 from sessions.plan import plan_read_back
 from sessions.plan.unit import read_list, worth_reading
@@ -59,9 +59,13 @@ class ClearAnswer:
 
 
 def supply_words(record: JobRecord) -> str:
-    """The supply voltage as last read, in words: low supply spoils what units store."""
-    volts = [item.value for item in record.live if item.pid == _SUPPLY_VOLTAGE]
-    return f"Supply voltage {volts[-1]:.1f} V as last read." if volts else "Supply voltage not read."
+    """The supply voltage as last read, in words, and when that was: low supply spoils what units store."""
+    last = next((item for item in reversed(record.live) if item.pid == _SUPPLY_VOLTAGE), None)
+    if last is None:
+        return "Supply voltage not read."
+    scan = next((item.scan for item in record.asked if item.moment == last.moment), None)
+    where = "" if scan is None else f", in scan {scan}"
+    return f"Supply voltage {last.value:.1f} V as last read, {last.moment.at}{where}."
 
 
 def units_to_clear(record: JobRecord, named: Sequence[str]) -> tuple[str, ...]:
@@ -81,8 +85,10 @@ def units_to_clear(record: JobRecord, named: Sequence[str]) -> tuple[str, ...]:
     listed = sorted({key.unit for key in fault_keys(record)})
     for unit in named:
         if not memory_read(record, before, unit):
+            name = record.unit_name(unit)
             raise RefusedError(
-                f"Nothing was cleared: {record.unit_name(unit)} ({unit}) was not read in scan {before.number}",
+                f"Nothing was cleared: {name if name.endswith(unit) else f'{name} ({unit})'} was not read in scan "
+                f"{before.number}",
                 next_step="make the unit answer and scan again before clearing it",
             )
     chosen = tuple(dict.fromkeys(named)) or tuple(unit for unit in listed if memory_read(record, before, unit))
@@ -116,9 +122,15 @@ def clear_unit(visit: Visit, unit: str, *, stated_parked: bool) -> tuple[ClearAn
     """Clear one unit and read it back at once; a clear that is under way is not torn by `visit.stop`.
 
     Raises:
+        UsageError: the link is a record.
         RefusedError: the car does not stand with its engine off, or nobody can tell and nobody stated it.
         LinkError: the way to the vehicle broke before the request was sent.
     """
+    if is_record(visit.link):
+        raise UsageError(
+            f"Nothing was cleared: {visit.link.address} is a record, which is only read",
+            next_step="give the link of a vehicle",
+        )
     record = visit.record()
     answers = []
     for request in clear_requests(record, unit):

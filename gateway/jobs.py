@@ -13,11 +13,12 @@ from typing import get_args
 from decoders import check_vin, decode_identifier, decode_info, text_of
 from decoders.errors import DecodeError, UsageError
 from decoders.values import AnswerKind, Dtc, Exchange, Request, normalise_unit
+from gateway.advice import to_be_heard
 from gateway.guard import GuardedLink
 from gateway.links import Plan
 from gateway.profiles import LoadedProfile
 from gateway.settings import Settings
-from gateway.visit import Visit, note_link, require_one_kind_of_evidence
+from gateway.visit import Visit, note_link, require_one_kind_of_address, require_one_kind_of_evidence
 from sessions.journal import Kind
 from sessions.profile import NO_PROFILE, Profile
 from sessions.record import JobRecord, read_record
@@ -177,6 +178,7 @@ def visit_vehicle(
     """
     record = read_record(store.journal(writer.job))
     require_one_kind_of_evidence(record, link)
+    require_one_kind_of_address(record, link)
     note_run(writer)
     note_link(writer, link)
     return Visit(store, writer, link, record.profile, limits=settings.limits, stop=stop)
@@ -286,7 +288,7 @@ def set_aside(store: Store, writer: JobWriter, unit: str, code: str | None, reas
         raise UsageError("A decision to set aside needs a reason", next_step="add --reason TEXT")
     verdict = judge_job(store, writer.job)
     strangers = verdict.record.strangers
-    address = unit.upper() if unit.upper() in strangers else normalise_unit(unit)
+    address = unit.upper() if unit.upper() in strangers else _unit_address(unit, strangers)
     payload = {"unit": address, "reason": reason, "given_for": Verdict.UNREAD.value}
     if code is None:
         fitted = {item.address for item in verdict.record.profile.units}
@@ -303,6 +305,14 @@ def set_aside(store: Store, writer: JobWriter, unit: str, code: str | None, reas
         }
     writer.append(Kind.DECISION, payload)
     return payload["given_for"]
+
+
+def _unit_address(text: str, strangers: Sequence[str]) -> str:
+    try:
+        return normalise_unit(text)
+    except UsageError as error:
+        heard = f", or name one that was heard and cannot be asked: {', '.join(strangers)}" if strangers else ""
+        raise UsageError(error.message, next_step=f"{error.next_step}{heard}") from error
 
 
 def close_job(store: Store, writer: JobWriter) -> JobVerdict:
@@ -361,7 +371,7 @@ def why_no_before(record: JobRecord) -> str:
     last = taken_before[-1]
     if not last.complete:
         return f"scan {last.number} was cut short, scan again: {again}"
-    return f"scan {last.number} read no unit before the work: check key, connector and bit rate, then {again}"
+    return f"scan {last.number} read no unit before the work: {to_be_heard(last.link)}; then {again}"
 
 
 def write_report(store: Store, job: int) -> str:

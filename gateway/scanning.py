@@ -7,6 +7,7 @@ from dataclasses import dataclass, replace
 
 from decoders.errors import MendproofError
 from decoders.values import Dtc, Exchange, Outcome, is_functional
+from gateway.stopping import stop_words
 from gateway.sweeping import sweep, swept_units
 from gateway.visit import Visit
 from sessions.journal import Kind
@@ -149,7 +150,7 @@ def _end_scan(visit: Visit, number: int, exchanges: list[Exchange]) -> ScanResul
     unsent = [exchange for exchange in exchanges if exchange.outcome is Outcome.UNSENT]
     reason = ""
     if visit.stop.is_set():
-        reason = "cut short: stopped by hand"
+        reason = f"cut short: {stop_words(visit.stop)}"
     elif unsent:
         reason = f"{len(unsent)} request{'s were' if len(unsent) != 1 else ' was'} never sent: {unsent[0].trouble}"
     elif not any(not is_functional(exchange.target) for exchange in exchanges):

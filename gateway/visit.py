@@ -7,7 +7,7 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 
 from decoders.errors import LinkError, UsageError
-from decoders.values import Exchange, Request
+from decoders.values import Exchange, Request, is_doip
 from gateway.guard import Guard, GuardedLink, Phase
 from gateway.links import DEFAULT_LIMITS, Limits, Plan
 from sessions.journal import Kind, exchange_to_payload
@@ -18,6 +18,7 @@ from sessions.record.model import During
 from sessions.store import JobWriter, Store
 
 _REPLAY = "replay:"
+_ADDRESSES = {"can": "CAN identifiers", "dongle": "CAN identifiers", "doip": "DoIP addresses"}
 
 
 @dataclass(frozen=True, slots=True)
@@ -200,13 +201,35 @@ def note_link(writer: JobWriter, link: GuardedLink) -> None:
         writer.append(Kind.EXCHANGE, {**exchange_to_payload(exchange), "during": "open"})
 
 
+def is_record(link: GuardedLink) -> bool:
+    """True if the link answers from a recorded job: there is no vehicle at its end."""
+    return link.address.startswith(_REPLAY)
+
+
+def require_one_kind_of_address(record: JobRecord, link: GuardedLink) -> None:
+    """Keep the kinds of addresses apart: a unit that a link can never reach would leave each scan incomplete.
+
+    Raises:
+        UsageError: the job or its profile knows units by addresses that this link does not have.
+    """
+    kind = link.address.partition(":")[0]
+    if kind not in _ADDRESSES:
+        return
+    there = next((unit for unit in record.known_units if is_doip(unit) is not (kind == "doip")), None)
+    if there is not None:
+        raise UsageError(
+            f"This job knows a unit as {there}, and {link.address} reaches units by their {_ADDRESSES[kind]}",
+            next_step="open a job of its own for this link, with a profile that names the units so",
+        )
+
+
 def require_one_kind_of_evidence(record: JobRecord, link: GuardedLink) -> None:
     """Keep records and vehicles apart: what a record once said proves nothing about the car that stands here.
 
     Raises:
         UsageError: the job holds answers of a vehicle and the link is a record, or the other way round.
     """
-    from_record = link.address.startswith(_REPLAY)
+    from_record = is_record(link)
     others = {item.exchange.link for item in (*record.asked, *record.client)}
     other = next((text for text in sorted(others) if text.startswith(_REPLAY) is not from_record), None)
     if other is not None:

@@ -90,7 +90,7 @@ _VIRTUAL = LinkKind(
 _DONGLE = LinkKind(name="dongle tcp", module="gateway.links.dongle", door="dongle", faults="dongle", one_by_one=True)
 KINDS: tuple[LinkKind, ...] = (
     _VIRTUAL,
-    # With the bit rate given nothing is tried out on the bus.
+    # With the bit rate given nothing is tried out on the bus by an adapter that shows itself.
     LinkKind(name="can slcan", module="gateway.links.can.link", door="can", form="{link}?bitrate=500000"),
     _DONGLE,
     replace(_DONGLE, name="dongle pty", door="pty"),

@@ -272,10 +272,21 @@ def test_at_a_pace_time_passes_in_steps(cli: Cli, car: RunningBench, monkeypatch
 
     monkeypatch.setattr(car, "act", noting)
     before_s, began_s = car.world.now_s, time.monotonic()
-    cli.done("bench", "do", "wait", "seconds=100", "--pace", "200")
+    out = cli.done("bench", "do", "wait", "seconds=100", "--pace", "200").out
     took_s = time.monotonic() - began_s
     assert (100, [1, 50, 49]) == (car.world.now_s - before_s, steps)
+    assert out.startswith("waited 100 s (simulated clock ")
     assert took_s >= 51 / 200  # the last step begins when those before it have passed
+
+
+def test_a_paced_drive_is_told_as_one(cli: Cli, car: RunningBench) -> None:
+    cli.done("bench", "do", "start_engine")
+    said = cli.done("bench", "do", "drive", "kmh=62", "seconds=61", "--pace", "200", "--json").form["said"]
+    assert said.startswith("drove 61 s, now at ")
+
+
+def test_steps_that_tell_no_seconds_are_counted_behind_what_they_say() -> None:
+    assert "rolling, 61 s in all" == gateway.cli.bench._of_all("rolling", 11, 61)
 
 
 def test_ctrl_c_leaves_a_paced_car_as_it_then_is(cli: Cli, car: RunningBench, monkeypatch: pytest.MonkeyPatch) -> None:

@@ -12,7 +12,7 @@ from workshop import profile
 
 import gateway.clearing
 import gateway.standstill
-from decoders.errors import LinkError, RefusedError
+from decoders.errors import LinkError, MendproofError, RefusedError
 from decoders.values import Exchange, Outcome
 from gateway.cautions import AFTER_CLEAR, BEFORE_CLEAR
 from gateway.clearing import ClearAnswer
@@ -27,18 +27,22 @@ BRAKE = ("--unit", "760/768")
 def refused(cli: Cli, bench: RunningBench, *options: str) -> str:
     """A clear that must be refused: exit code 5, and no clear in the journal or on the bus."""
     result = cli("clear", "1", "--link", bench.links[0], *QUICK, *options, "--quiet")
-    assert (5, "") == (result.code, result.out)
+    assert 5 == result.code
+    assert "" == result.out.partition("Supply voltage")[2].partition("\n")[2]
     assert ((), []) == (cli.record().clears, clears_on_the_bus(bench))
     return one_line(result.err)
 
 
 def test_every_unit_that_lists_a_code_is_cleared_and_read_back(cli: Cli, bench: RunningBench) -> None:
     cli.use_scanned_job()
+    read_at = [item.moment.at for item in cli.record().live if item.pid == 0x42][-1]
     out = cli.done("clear", "1", "--link", bench.links[0]).out
     unfolded = " ".join(out.split())
     assert unfolded.startswith(BEFORE_CLEAR)
-    assert "Supply voltage 12.3 V as last read." in out
-    assert "  Brake control  760/768  says cleared" in out.splitlines()
+    assert f"Supply voltage 12.3 V as last read, {read_at}, in scan 1." in out.splitlines()
+    lines = [line for line in out.splitlines() if "  says cleared" in line]
+    assert "Brake control 760/768 says cleared" in [" ".join(line.split()) for line in lines]
+    assert (8, 1) == (len(lines), len({line.index("says") for line in lines}))
     assert AFTER_CLEAR in unfolded
     record = cli.record()
     listed = {code.unit for code in record.codes if code.scan == 1 and code.entries}
@@ -65,7 +69,7 @@ def test_without_a_before_scan_nothing_is_cleared(cli: Cli, bench: RunningBench)
 def test_a_unit_that_was_not_read_is_not_cleared(cli: Cli, bench: RunningBench) -> None:
     cli.use_scanned_job()
     line = refused(cli, bench, "--unit", "7E7/7EF")
-    assert "Unit 7E7/7EF (7E7/7EF) was not read in scan 1" in line
+    assert "cleared: Unit 7E7/7EF was not read in scan 1" in line
     assert () == bench.frames
 
 
@@ -345,6 +349,37 @@ def test_the_read_back_is_told_at_once(cli: Cli, channel: str, answers: dict[str
     assert f"  Brakes  760/768  {words}" in out.splitlines()
 
 
+@pytest.mark.parametrize(
+    ("error", "cleared_first", "told"),
+    [
+        (LinkError("the way is broken", next_step="x"), False, True),
+        (RefusedError("the engine runs", next_step="x"), False, False),
+        (RefusedError("the engine runs", next_step="x"), True, True),
+    ],
+)
+def test_the_key_stays_on_also_where_a_clear_comes_to_a_bad_end(
+    cli: Cli,
+    bench: RunningBench,
+    monkeypatch: pytest.MonkeyPatch,
+    error: MendproofError,
+    *,
+    cleared_first: bool,
+    told: bool,
+) -> None:
+    """What was sent may still be at work in a unit; what was never sent is not."""
+
+    def clear_unit(_visit: object, unit: str, *, stated_parked: bool) -> tuple[ClearAnswer, ...]:
+        if cleared_first and unit == "750/758":
+            return (ClearAnswer(unit=unit, request=b"\x14", outcome=Outcome.ANSWERED, refusal=None, still_lists=()),)
+        raise error
+
+    cli.use_scanned_job()
+    monkeypatch.setattr("gateway.clearing.clear_unit", clear_unit)
+    result = cli("clear", "1", "--link", bench.links[0], "--unit", "750/758", *BRAKE)
+    assert result.code == error.exit_code
+    assert told is (AFTER_CLEAR in " ".join(result.out.split()))
+
+
 def test_a_unit_that_refused_the_clear_is_named_at_the_end(cli: Cli, channel: str) -> None:
     with scripted(channel, codes="4035132F", clear="7F1422"):
         scanned_over(cli, channel)
@@ -360,4 +395,4 @@ def test_a_car_that_says_nothing_at_all_is_told_as_such(cli: Cli, channel: str) 
     assert 3 == result.code
     assert "no unit answered at all -> check that the key is on" in one_line(result.err)
     line = cli("clear", "1", *link(channel), "--stated-parked").err
-    assert "scan 1 read no unit before the work: check key, connector and bit rate" in line
+    assert "scan 1 read no unit before the work: check that the key is on, that the connector sits" in line

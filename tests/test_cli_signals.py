@@ -86,16 +86,19 @@ def reasons(cli: Cli) -> list[tuple[int, int, str | None]]:
         connection.close()
 
 
-@pytest.mark.parametrize(("number", "code"), [(signal.SIGINT, 130), (signal.SIGTERM, 143)])
+@pytest.mark.parametrize(
+    ("number", "code", "how"),
+    [(signal.SIGINT, 130, "stopped by hand"), (signal.SIGTERM, 143, "stopped by a signal")],
+)
 def test_a_signal_ends_a_scan_gently(
-    cli: Cli, scanning: subprocess.Popen[str], number: signal.Signals, code: int
+    cli: Cli, scanning: subprocess.Popen[str], number: signal.Signals, code: int, how: str
 ) -> None:
     scanning.send_signal(number)
     out, err = scanning.communicate(timeout=LONG_S)
     assert "stopped; what was read is kept" in one_line(err)
     assert code == scanning.returncode
-    assert "Scan 1, taken as before: not complete: cut short: stopped by hand" in out
-    assert [(1, 0, "cut short: stopped by hand")] == reasons(cli)
+    assert f"Scan 1, taken as before: not complete: cut short: {how}" in out
+    assert [(1, 0, f"cut short: {how}")] == reasons(cli)
     assert len(cli.record().asked) >= ENOUGH
     assert [False] == [scan.complete for scan in cli.record().scans]
 

@@ -61,7 +61,7 @@ def test_a_scan_tells_its_begin_its_units_and_each_that_is_done(cli: Cli, bench:
         named = final[unit["unit"]]
         wanted = {key: named[key] for key in ("unit", "unit_name", "outcome", "refusal")}
         assert {"event": "unit", **wanted, "faults": len(named["faults"])} == unit
-    assert ["job", "scan", "as", "complete", "link", "units", "heard_not_read"] == list(last)
+    assert ["job", "scan", "as", "complete", "reason", "link", "units", "heard_not_read"] == list(last)
     assert last == result.form
 
 
@@ -86,6 +86,7 @@ def test_ctrl_c_in_the_middle_still_ends_with_the_scan(cli: Cli) -> None:
         out, err = process.communicate(timeout=LONG_S)
     last = json.loads(out.splitlines()[-1])
     assert (130, False, 2) == (process.returncode, last["complete"], last["scan"])
+    assert "cut short: stopped by hand" == last["reason"]
     assert err.startswith("mendproof: stopped")
 
 

@@ -68,9 +68,11 @@ def test_a_scan_shows_its_progress_on_the_terminal_and_its_result_in_the_file(cl
     assert "taken as check" not in shown
 
 
-def test_a_quiet_scan_shows_nothing_at_all(cli: Cli) -> None:
+def test_a_quiet_scan_shows_its_result_alone(cli: Cli) -> None:
     cli.use_scanned_job()
-    assert ("", "\0") == on_a_terminal("--quiet")
+    result, shown = on_a_terminal("--quiet")
+    assert result.startswith("Scan 2, taken as check: complete\n")
+    assert "\0" == shown
 
 
 def test_progress_is_drawn_while_the_vehicle_is_asked(cli: Cli, monkeypatch: pytest.MonkeyPatch) -> None:

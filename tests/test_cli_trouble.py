@@ -56,7 +56,9 @@ def test_a_job_that_does_not_exist_is_named(cli: Cli, command: tuple[str, ...]) 
         ("can:socketcan:nocan0", 3, "cannot open can:socketcan:nocan0"),
         ("dongle:/dev/nodongle0", 3, "there is no port /dev/nodongle0"),
         ("doip:127.0.0.1:1", 3, "cannot connect to 127.0.0.1:1"),
-        ("replay:x", 3, "cannot read replay:x"),
+        ("replay:x", 2, "cannot read replay:x"),
+        ("replay:x#y", 2, "names no job behind the #"),
+        ("dongle:socket://127.0.0.1", 2, "lacks the host or the number of the port -> write socket://HOST:PORT"),
     ],
 )
 def test_a_wrong_link_address_changes_nothing(cli: Cli, link: str, code: int, says: str) -> None:

@@ -5,7 +5,9 @@ from __future__ import annotations
 import itertools
 import json
 import time
+from collections.abc import Callable, Sequence
 from dataclasses import replace
+from types import SimpleNamespace
 
 import can
 import pytest
@@ -15,7 +17,9 @@ from hypothesis import strategies as st
 
 from decoders.errors import LinkError
 from gateway.guard.guard import Guard, Phase
-from gateway.links.can.start import FRAMES_KEPT, QUESTIONS, Came, StartUpError, search
+from gateway.links.base import Limits
+from gateway.links.can.start import FRAMES_KEPT, QUESTIONS, RATES, Came, StartUp, StartUpError
+from gateway.links.can.start import search as search_by
 
 # Source: ISO 15765-4: functional identifiers, 01 00 in a single frame; padding 55.
 ALL_11, ALL_29 = 0x7DF, 0x18DB33F1
@@ -24,6 +28,26 @@ ENGINE = message(0x7E8, "064100BE3FA81355")
 GEARS = message(0x7E9, "064100801800FF55")
 WIDE = message(0x18DAF110, "064100BE3FA81355")
 SPEED = message(0x1A0, "00112233")
+
+
+def search(
+    door: FakeDoor,
+    limits: Limits,
+    rates: Sequence[int | None] = RATES,
+    *,
+    clock: Callable[[], float] | None = None,
+    **words: str,
+) -> StartUp:
+    """Search by a clock that only waiting moves: what has come is read, however long the machine stalls."""
+    spent_s = [0.0]
+
+    def wait(seconds: float) -> None:
+        spent_s[0] += seconds
+        time.sleep(seconds)
+
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr("can_start_help.time", SimpleNamespace(sleep=wait))
+        return search_by(door, limits, rates, clock=clock or (lambda: spent_s[0]), **words)
 
 
 @pytest.mark.parametrize("rate", [500_000, 250_000])

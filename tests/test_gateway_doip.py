@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import threading
 import time
+from dataclasses import replace
 
 import pytest
 from doip_help import packet
@@ -25,9 +26,13 @@ from decoders.values import AnswerKind, Exchange, Outcome
 from gateway.links import Limits
 
 UNIT, NUMBER = "doip:1010", 0x1010
+PATIENT = replace(LIMITS, p2_ms=3000, n_bs_ms=3000)
+"""Where an answer comes, which ends the wait."""
+SOME = replace(LIMITS, p2_ms=650, n_bs_ms=650)
+"""Where of two units' answers one comes and one does not: as long as a machine may stall, and a little longer."""
 
 
-def asked_with(script: Script, *requests: bytes, limits: Limits = LIMITS) -> list[Exchange]:
+def asked_with(script: Script, *requests: bytes, limits: Limits = PATIENT) -> list[Exchange]:
     with speaking(script) as (_, link):
         return ask(link, *requests, limits=limits)
 
@@ -47,7 +52,7 @@ def says(*data: bytes) -> Script:
 
 def test_an_answer_is_answered_and_labelled_with_its_source() -> None:
     with speaking(says(NO_CODES)) as (entity, link):
-        (exchange,) = ask(link, READ)
+        (exchange,) = ask(link, READ, limits=PATIENT)
         assert (link.address, UNIT, READ) == (exchange.link, exchange.target, exchange.request)
     assert [(NUMBER, READ)] == entity.requests
     assert (Outcome.ANSWERED, NO_CODES, None) == (exchange.outcome, exchange.positive, exchange.trouble)
@@ -62,13 +67,13 @@ def test_a_refusal_is_refused_with_its_code() -> None:
 
 def test_acknowledged_and_nothing_more_is_silent_after_p2() -> None:
     begun_s = time.perf_counter()
-    (exchange,) = asked_with(lambda talk, unit, _: talk.ack(unit), READ)
+    (exchange,) = asked_with(lambda talk, unit, _: talk.ack(unit), READ, limits=replace(PATIENT, p2_ms=300))
     assert (Outcome.SILENT, ()) == (exchange.outcome, exchange.answers)
     assert time.perf_counter() - begun_s >= 0.3
 
 
 def test_without_a_word_of_the_gateway_no_unit_is_silent() -> None:
-    (exchange,) = asked_with(lambda *_: None, READ)
+    (exchange,) = asked_with(lambda *_: None, READ, limits=LIMITS)
     assert (Outcome.DAMAGED, "the gateway never acknowledged the request") == (exchange.outcome, exchange.trouble)
 
 
@@ -85,7 +90,7 @@ def test_an_answer_before_its_acknowledgement_counts_and_the_next_one_is_not_con
             talk.ack(unit, data)
         # the second request is never acknowledged, and the late one above is not taken for it
 
-    first, second = asked_with(script, READ, VIN)
+    first, second = asked_with(script, READ, VIN, limits=SOME)
     assert (Outcome.ANSWERED, NO_CODES) == (first.outcome, first.positive)
     assert (Outcome.DAMAGED, "the gateway never acknowledged the request") == (second.outcome, second.trouble)
 
@@ -99,7 +104,7 @@ def test_an_acknowledgement_that_comes_too_late_is_not_the_next_ones(echo: bool)
             talk.ack(unit, owed if echo else b"")
         late.append(data)
 
-    first, second = asked_with(script, READ, READ)
+    first, second = asked_with(script, READ, READ, limits=LIMITS)
     assert [Outcome.DAMAGED] * 2 == [first.outcome, second.outcome]
 
 
@@ -108,20 +113,20 @@ def test_an_acknowledgement_that_names_its_request_is_not_taken_for_an_earlier_o
         if data == VIN:
             talk.ack(unit, data[:2])
 
-    first, second = asked_with(script, READ, VIN)
+    first, second = asked_with(script, READ, VIN, limits=replace(SOME, p2_ms=300))
     assert [Outcome.DAMAGED, Outcome.SILENT] == [first.outcome, second.outcome]
 
 
 def test_p2_counts_from_the_acknowledgement() -> None:
     def script(talk: Talk, unit: int, _: bytes) -> None:
-        time.sleep(0.6)  # longer than P2: the gateway was busy, the unit was not asked yet
+        time.sleep(0.9)  # longer than P2: the gateway was busy, the unit was not asked yet
         talk.ack(unit)
         time.sleep(0.05)
         talk.answer(unit, NO_CODES)
 
-    (exchange,) = asked_with(script, READ, limits=Limits(p2_ms=400, n_bs_ms=5000))
+    (exchange,) = asked_with(script, READ, limits=Limits(p2_ms=700, n_bs_ms=5000))
     assert Outcome.ANSWERED is exchange.outcome
-    assert 40_000 <= exchange.answers[0].first_us < 400_000
+    assert 0 <= exchange.answers[0].first_us < 700_000
 
 
 @pytest.mark.parametrize(
@@ -160,20 +165,23 @@ def test_a_refusal_after_the_unit_has_spoken_is_damage() -> None:
 
 
 def test_a_refused_header_is_told_where_nothing_was_acknowledged() -> None:
-    (exchange,) = asked_with(lambda talk, *_: talk.send("0000", "02"), READ)
+    (exchange,) = asked_with(lambda talk, *_: talk.send("0000", "02"), READ, limits=SOME)
     assert Outcome.DAMAGED is exchange.outcome
     assert "too large for it (02)" in str(exchange.trouble)
 
 
 def test_pending_gives_the_unit_p2_star_again_and_again() -> None:
+    waits: list[Talk] = []
+
     def script(talk: Talk, unit: int, _: bytes) -> None:
         talk.ack(unit)
         for _ in range(3):
             talk.answer(unit, PENDING)
-            time.sleep(0.3)  # longer than P2, shorter than P2*
+            waits.append(talk)
+            time.sleep(0.3 if len(waits) > 1 else 0.8)  # longer than P2 once, shorter than P2*
         talk.answer(unit, NO_CODES)
 
-    (exchange,) = asked_with(script, READ, limits=Limits(p2_ms=150, p2_star_ms=2000))
+    (exchange,) = asked_with(script, READ, limits=Limits(p2_ms=700, p2_star_ms=4000))
     assert (Outcome.ANSWERED, [AnswerKind.PENDING] * 3 + [AnswerKind.POSITIVE]) == (exchange.outcome, kinds(exchange))
 
 
@@ -186,7 +194,7 @@ def test_pending_without_an_end_is_damaged_at_the_ceiling() -> None:
             talk.answer(unit, PENDING)
 
     with speaking(script) as (_, link):
-        (exchange,) = ask(link, READ, limits=Limits(ceiling_ms=300))
+        (exchange,) = ask(link, READ, limits=Limits(p2_ms=700, ceiling_ms=700))
         over.set()
     assert (Outcome.DAMAGED, "response pending without an end") == (exchange.outcome, exchange.trouble)
 
@@ -198,7 +206,7 @@ def test_a_late_answer_is_kept_and_never_the_next_ones_result() -> None:
             talk.answer(unit, NO_CODES)  # to the request before, which nobody waits for any more
             talk.answer(unit, bytes.fromhex("62F19041"))
 
-    first, second = asked_with(script, READ, VIN)
+    first, second = asked_with(script, READ, VIN, limits=SOME)
     assert (Outcome.SILENT, Outcome.ANSWERED) == (first.outcome, second.outcome)
     assert [AnswerKind.LATE, AnswerKind.POSITIVE] == kinds(second)
 
@@ -214,7 +222,8 @@ def test_a_late_answer_that_fits_the_next_request_as_well_is_not_trusted_and_ask
             talk.answer(unit, bytes.fromhex("5902FF0420002F"))
 
     with speaking(script) as (entity, link):
-        first, second, third = ask(link, some, everything, everything)
+        (first,) = ask(link, some, limits=replace(PATIENT, p2_ms=300))
+        second, third = ask(link, everything, everything, limits=PATIENT)
     assert [Outcome.SILENT, Outcome.DAMAGED, Outcome.ANSWERED] == [e.outcome for e in (first, second, third)]
     assert "late answer to 19 02 08" in str(second.trouble)
 
@@ -226,7 +235,8 @@ def test_the_same_request_again_takes_whatever_answer_comes() -> None:
             talk.answer(unit, NO_CODES)
 
     with speaking(script) as (entity, link):
-        first, second = ask(link, READ, READ)
+        (first,) = ask(link, READ, limits=replace(PATIENT, p2_ms=300))
+        (second,) = ask(link, READ, limits=PATIENT)
     assert [Outcome.SILENT, Outcome.ANSWERED] == [first.outcome, second.outcome]
 
 
@@ -240,29 +250,29 @@ def test_what_comes_between_two_runs_is_kept_for_the_next() -> None:
             talk.answer(unit, bytes.fromhex("62F19041"))
 
     with speaking(script) as (entity, link):
-        (first,) = ask(link, READ)
+        (first,) = ask(link, READ, limits=replace(PATIENT, p2_ms=300))
         held[0].answer(NUMBER, NO_CODES)
         held[0].send("0007")
-        (second,) = ask(link, VIN)
+        (second,) = ask(link, VIN, limits=PATIENT)
         wait_for(lambda: packet("0008", "0E80") in entity.said)
     assert (Outcome.SILENT, Outcome.ANSWERED) == (first.outcome, second.outcome)
     assert [AnswerKind.LATE, AnswerKind.POSITIVE] == kinds(second)
 
 
 def test_a_stray_answer_is_no_answer() -> None:
-    (exchange,) = asked_with(says(bytes.fromhex("7E00")), READ)
+    (exchange,) = asked_with(says(bytes.fromhex("7E00")), READ, limits=SOME)
     assert (Outcome.SILENT, [AnswerKind.STRAY]) == (exchange.outcome, kinds(exchange))
     assert "something else" in str(exchange.trouble)
 
 
 def test_a_second_different_answer_spoils_the_first() -> None:
     script = says(NO_CODES, bytes.fromhex("5902FF0420002F"))
-    (exchange,) = asked_with(script, READ, limits=Limits(linger_ms=200))
+    (exchange,) = asked_with(script, READ, limits=replace(PATIENT, linger_ms=600))
     assert Outcome.DAMAGED is exchange.outcome
 
 
 def test_the_same_answer_again_changes_nothing() -> None:
-    (exchange,) = asked_with(says(NO_CODES, NO_CODES), READ, limits=Limits(linger_ms=200))
+    (exchange,) = asked_with(says(NO_CODES, NO_CODES), READ, limits=replace(PATIENT, linger_ms=600))
     assert (Outcome.ANSWERED, [AnswerKind.POSITIVE, AnswerKind.DUPLICATE]) == (exchange.outcome, kinds(exchange))
 
 
@@ -289,8 +299,8 @@ def test_a_long_answer_in_small_pieces_is_whole() -> None:
         whole = bytes.fromhex(packet("8001", f"{unit:04X} 0E80 {long.hex()}"))
         for at in range(0, len(whole), 1500):
             talk.raw(whole[at : at + 1500])
-            time.sleep(0.03)  # altogether longer than P2, which counts to the begin
+            time.sleep(0.1)  # altogether longer than P2, which counts to the begin
 
-    (exchange,) = asked_with(script, READ, limits=Limits(p2_ms=100))
+    (exchange,) = asked_with(script, READ, limits=Limits(p2_ms=600, n_cr_ms=3000))
     assert (Outcome.ANSWERED, long) == (exchange.outcome, exchange.positive)
     assert exchange.answers[0].first_us < exchange.answers[0].last_us

@@ -16,11 +16,11 @@ from decoders.values import Exchange, Outcome, doip_unit, normalise_unit, outcom
 from gateway.links import Limits, Link, open_link
 from gateway.profiles import parse_profile
 from simulators.doip import DoipDoor
-from simulators.doip_entity import number_units
+from simulators.doip_entity import DoipLimits, number_units
 from simulators.door import Bench, BenchError, RunningBench
 from simulators.scenarios import SCENARIOS
 
-WIDE = Limits(p2_ms=2000, functional_ms=300)
+WIDE = Limits(p2_ms=2000, functional_ms=650)
 QUESTIONS = [bytes.fromhex(text) for text in ("22F190", "1901FF", "1902FF", "190A", "03", "0100", "22F18C", "22FFFF")]
 
 
@@ -34,7 +34,10 @@ def both(scenario: str = "warning-lamps") -> Iterator[tuple[RunningBench, Link, 
             yield bench, can_link, doip_link, units
 
 
-def told(kept: list[Exchange]) -> dict[tuple[str, bytes], tuple[Outcome | None, int | None, bytes | None]]:
+Said = tuple[Outcome | None, int | None, bytes | None]
+
+
+def told(kept: list[Exchange]) -> dict[tuple[str, bytes], Said]:
     return {(e.target, e.request): (e.outcome, e.refusal, e.positive) for e in kept}
 
 
@@ -43,9 +46,16 @@ def test_every_unit_says_the_same_over_can_and_over_doip(unplugged: str | None) 
     with both() as (bench, can_link, doip_link, units):
         if unplugged is not None:
             bench.act("disconnect", plug=unplugged)
-        limits, asked = Limits(p2_ms=300), QUESTIONS[: 8 if unplugged is None else 2]
-        over_can = told(ask_all(can_link, dict.fromkeys(units, asked), limits=limits))
-        over_doip = told(ask_all(doip_link, dict.fromkeys(units.values(), asked), limits=limits))
+        asked = QUESTIONS[: 8 if unplugged is None else 2]
+
+        def said(link: Link, names: dict[str, str]) -> dict[tuple[str, bytes], Said]:
+            """Who answers ends the wait; for the one that cannot it is short."""
+            there = [name for unit, name in names.items() if unit != unplugged]
+            away = [name for unit, name in names.items() if unit == unplugged]
+            kept = ask_all(link, dict.fromkeys(there, asked), limits=WIDE)
+            return told([*kept, *ask_all(link, dict.fromkeys(away, asked), limits=Limits(p2_ms=100))])
+
+        over_can, over_doip = said(can_link, {unit: unit for unit in units}), said(doip_link, units)
     assert {(units[unit], data): said for (unit, data), said in over_can.items()} == over_doip
     assert {Outcome.ANSWERED, Outcome.REFUSED} <= {outcome for outcome, _, _ in over_doip.values()}
     mute = {unit for (unit, _), (outcome, _, _) in over_doip.items() if outcome is Outcome.SILENT}
@@ -69,18 +79,28 @@ def test_everyone_is_found_by_the_group() -> None:
 
 def test_an_address_that_no_unit_has_was_never_asked() -> None:
     with both() as (_, _, link, _):
-        (exchange,) = ask(link, b"\x03", target="doip:7FFF")
+        (exchange,) = ask(link, b"\x03", target="doip:7FFF", limits=WIDE)
     assert (Outcome.UNSENT, "the gateway knows no such address (03)") == (exchange.outcome, exchange.trouble)
 
 
 def test_a_tester_whose_address_is_in_use_is_told_so_while_the_first_goes_on() -> None:
-    with both() as (bench, _, link, _), ThreadPoolExecutor(1) as pool:
-        second = pool.submit(open_link, bench.links[-1])
+    patient = DoipLimits(alive_check_s=10)
+    with (
+        Bench().start("warning-lamps") as bench,
+        DoipDoor(bench.desk, limits=patient) as door,
+        open_link(door.link) as link,
+        ThreadPoolExecutor(1) as pool,
+    ):
+        second = pool.submit(open_link, door.link)
         while not second.done():  # the first tester says that it is alive whenever it reads
-            assert [Outcome.ANSWERED] == [exchange.outcome for exchange in ask(link, b"\x03", target="doip:1000")]
+            assert [Outcome.ANSWERED] == [
+                exchange.outcome for exchange in ask(link, b"\x03", target="doip:1000", limits=WIDE)
+            ]
         with pytest.raises(LinkError, match="0E80 is in use on another connection"):
             second.result()
-        assert [Outcome.ANSWERED] == [exchange.outcome for exchange in ask(link, b"\x03", target="doip:1000")]
+        assert [Outcome.ANSWERED] == [
+            exchange.outcome for exchange in ask(link, b"\x03", target="doip:1000", limits=WIDE)
+        ]
 
 
 def test_a_car_that_goes_away_leaves_nothing_silent() -> None:

@@ -21,12 +21,12 @@ def test_the_more_are_asked_at_once_the_longer_each_may_take() -> None:
         if unit == 0x1010:
             talk.answer(unit, NO_CODES)
             return
-        waiting.append(threading.Timer(0.5, talk.answer, (unit, NO_CODES)))
+        waiting.append(threading.Timer(0.9, talk.answer, (unit, NO_CODES)))
         waiting[-1].start()
 
     with speaking(script) as (_, link):
         plans = {unit: [READ] for unit in UNITS}
-        kept = ask_all(link, plans, limits=Limits(p2_ms=200, p2_crowd_ms=5000, window_begin=3, retries=0))
+        kept = ask_all(link, plans, limits=Limits(p2_ms=700, p2_crowd_ms=5000, window_begin=3, retries=0))
         for timer in waiting:
             timer.join()
     assert [Outcome.ANSWERED] * 3 == [exchange.outcome for exchange in kept]
@@ -52,8 +52,8 @@ def test_one_request_that_is_not_acknowledged_gives_nothing_up() -> None:
             talk.answer(unit, NO_CODES)
 
     with speaking(script) as (entity, link):
-        plans = {unit: [READ] * 4 for unit in UNITS}
-        kept = ask_all(link, plans, limits=Limits(n_bs_ms=300, window_begin=1, retries=0))
+        plans = {unit: [READ] * 3 for unit in UNITS}
+        kept = ask_all(link, plans, limits=Limits(p2_ms=600, n_bs_ms=600, window_begin=1, retries=0))
         assert 1 == entity.connections
     outcomes = {unit: {one.outcome for one in kept if one.target == unit} for unit in UNITS}
     assert {

@@ -21,6 +21,9 @@ from gateway.links.doip import Entity, find_entities
 from gateway.links.doip.place import Place, read_place
 from simulators.doip import DoipDoor
 
+NEVER = Limits(connect_ms=1000)
+"""Where something comes, and what is waited for never does."""
+
 # --- the address ---
 
 USUAL = Place(host="192.0.2.1", port=13400, tester=0x0E80, group=0xE400)
@@ -107,7 +110,7 @@ def test_the_default_type_is_asked_for_the_usual_tester_or_the_one_named() -> No
 )
 def test_each_denial_is_named_with_what_to_do(code: int, words: str, next_step: str) -> None:
     with FakeEntity(activate=lambda talk: talk.activated(code)) as entity:
-        error = refused(entity)
+        error = refused(entity, limits=LIMITS)
     assert words in error.message
     assert next_step in error.next_step
 
@@ -117,18 +120,20 @@ def test_a_confirmation_at_the_vehicle_is_waited_for_and_asked_for_again() -> No
         talk.activated(0x11 if len(entity.said) < 2 else 0x10)
 
     with FakeEntity(activate=activate) as entity, connect(entity.link, Limits(connect_ms=20_000)) as link:
-        assert [Outcome.ANSWERED] == [exchange.outcome for exchange in ask(link, READ)]
+        assert [Outcome.ANSWERED] == [
+            exchange.outcome for exchange in ask(link, READ, limits=replace(LIMITS, p2_ms=3000, n_bs_ms=3000))
+        ]
         assert (1, 2) == (entity.connections, len(entity.said))
 
 
 def test_a_confirmation_that_never_comes_is_told() -> None:
     with FakeEntity(activate=lambda talk: talk.activated(0x11)) as entity:
-        assert "waits for a confirmation at the vehicle" in refused(entity).message
+        assert "waits for a confirmation at the vehicle" in refused(entity, limits=NEVER).message
 
 
 def test_an_entity_that_takes_the_connection_and_says_nothing() -> None:
     with FakeEntity(activate=lambda _: None) as entity:
-        assert "never answered the routing activation" in refused(entity).message
+        assert "never answered the routing activation" in refused(entity, limits=NEVER).message
 
 
 def test_an_alive_check_before_the_activation_is_answered() -> None:
@@ -154,12 +159,12 @@ def test_an_alive_check_before_the_activation_is_answered() -> None:
 )
 def test_who_speaks_something_else_is_not_taken_for_a_gateway(data: str, words: str) -> None:
     with FakeEntity(activate=lambda talk: talk.raw(bytes.fromhex(data))) as entity:
-        assert words in refused(entity).message
+        assert words in refused(entity, limits=LIMITS).message
 
 
 def test_who_hangs_up_is_told() -> None:
     with FakeEntity(activate=Talk.hang_up) as entity:
-        assert "closed the connection before the routing was activated" in refused(entity).message
+        assert "closed the connection before the routing was activated" in refused(entity, limits=LIMITS).message
 
 
 def test_another_version_is_tried_where_the_usual_one_is_not_known() -> None:
@@ -178,7 +183,7 @@ def test_another_version_is_tried_where_the_usual_one_is_not_known() -> None:
 
 def test_who_knows_no_version_is_given_up() -> None:
     with FakeEntity(activate=lambda talk: talk.send("0000", "00")) as entity:
-        assert "none of the versions" in refused(entity).message
+        assert "none of the versions" in refused(entity, limits=LIMITS).message
     assert 3 == entity.connections
 
 
@@ -219,7 +224,7 @@ def test_a_host_that_takes_no_connection_ends_in_bounded_time() -> None:
 
 def test_the_bench_is_found_by_asking_its_port() -> None:
     with DoipDoor(new_desk()) as door:
-        found = find_entities("127.0.0.1", door.udp_port, 0.3)
+        found = find_entities("127.0.0.1", door.udp_port, 0.8)
     bench = Entity(vin=TOLD_VIN, address="doip:1000", eid=b"\x02BENCH", host="127.0.0.1", port=door.udp_port)
     assert (bench,) == found
 
@@ -268,7 +273,7 @@ def test_everybody_who_answers_is_told_once(announcing: Callable[[list[bytes]], 
             announcement(b"\xff" * 17, 0x3000),
         ]
     )
-    found = find_entities("127.0.0.1", port, 0.3)
+    found = find_entities("127.0.0.1", port, 0.8)
     expected = [(vin.decode(), "doip:1000"), (None, "doip:2000"), (None, "doip:3000")]
     assert expected == [(entity.vin, entity.address) for entity in found]
 

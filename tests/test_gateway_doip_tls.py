@@ -5,6 +5,7 @@ from __future__ import annotations
 import shutil
 import ssl
 import subprocess
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -12,7 +13,10 @@ from doip_link_help import LIMITS, READ, VIN, FakeEntity, Talk, ask, connect, re
 
 from decoders.errors import UsageError
 from decoders.values import Outcome
+from gateway.links import Limits
 
+PATIENT = replace(LIMITS, p2_ms=3000, n_bs_ms=3000)
+"""Where an answer comes, which ends the wait."""
 openssl = shutil.which("openssl")
 needs_openssl = pytest.mark.skipif(openssl is None, reason="no `openssl` command here to make a certificate with")
 
@@ -45,7 +49,7 @@ def test_a_verified_vehicle_is_read_over_tls(certificates: Path, vehicle: ssl.SS
     with FakeEntity(script, context=vehicle) as entity:
         text = f"{entity.link}?tls=1&ca={certificates / 'vehicle.pem'}"
         with connect(text) as link:
-            first, second = ask(link, VIN, VIN)
+            first, second = ask(link, VIN, VIN, limits=PATIENT)
     assert [text] * 2 == [first.link, second.link]
     assert [long] * 2 == [first.positive, second.positive]
 
@@ -53,7 +57,7 @@ def test_a_verified_vehicle_is_read_over_tls(certificates: Path, vehicle: ssl.SS
 @needs_openssl
 def test_without_a_certificate_the_address_itself_says_that_nobody_vouches(vehicle: ssl.SSLContext) -> None:
     with FakeEntity(context=vehicle) as entity, connect(f"{entity.link}?tls=unverified") as link:
-        (exchange,) = ask(link, READ)
+        (exchange,) = ask(link, READ, limits=PATIENT)
     assert Outcome.ANSWERED is exchange.outcome
     assert exchange.link.endswith("?tls=unverified")
 
@@ -76,7 +80,7 @@ def test_a_lost_encrypted_connection_is_opened_again(vehicle: ssl.SSLContext) ->
             talk.answer(unit, bytes.fromhex("62F19041"))
 
     with FakeEntity(script, context=vehicle) as entity, connect(f"{entity.link}?tls=unverified") as link:
-        cut, after = ask(link, VIN, VIN)
+        cut, after = ask(link, VIN, VIN, limits=PATIENT)
     assert [Outcome.DAMAGED, Outcome.ANSWERED] == [cut.outcome, after.outcome]
 
 
@@ -92,7 +96,10 @@ def test_old_encryption_is_not_spoken(certificates: Path) -> None:
 
 def test_who_does_not_encrypt_is_told_so() -> None:
     with FakeEntity() as entity:  # it takes the greeting for the begin of a message and waits for more
-        assert "did not finish the encryption in time" in refused(entity, "?tls=unverified").message
+        assert (
+            "did not finish the encryption in time"
+            in refused(entity, "?tls=unverified", Limits(connect_ms=1000)).message
+        )
 
 
 def test_a_file_that_holds_no_certificates_is_a_matter_of_usage(tmp_path: Path) -> None:

@@ -5,7 +5,6 @@ from __future__ import annotations
 import subprocess
 import sys
 import threading
-from functools import partial
 
 import can
 import pytest
@@ -14,6 +13,7 @@ from can.interfaces.virtual import VirtualBus
 from decoders.errors import LinkError, UsageError
 from decoders.values import Exchange, Outcome, Request
 from gateway.links import Limits, LinkAddress, Plan, open_link, parse_link
+from gateway.links.can.ports.slcan_signs import SlcanSigns
 
 
 @pytest.mark.parametrize(
@@ -31,6 +31,8 @@ from gateway.links import Limits, LinkAddress, Plan, open_link, parse_link
             LinkAddress(kind="can", rest="virtual:x", options={"bitrate": 250000, "fd": 1}),
         ),
         ("dongle:socket://192.0.2.10:35000", LinkAddress(kind="dongle", rest="socket://192.0.2.10:35000")),
+        ("dongle:socket://[2001:db8::1]:35000", LinkAddress(kind="dongle", rest="socket://[2001:db8::1]:35000")),
+        ("dongle:COM3", LinkAddress(kind="dongle", rest="COM3")),
         ("doip:192.0.2.1:13400", LinkAddress(kind="doip", rest="192.0.2.1:13400")),
         ("sim:repaired", LinkAddress(kind="sim", rest="repaired")),
         ("replay:STORE.db#7", LinkAddress(kind="replay", rest="STORE.db#7")),
@@ -64,6 +66,16 @@ def test_what_cannot_be_read_is_refused_with_what_to_write(text: str, message: s
         parse_link(text)
     assert message in caught.value.message
     assert caught.value.next_step
+
+
+@pytest.mark.parametrize("port", ["127.0.0.1", "127.0.0.1:", "127.0.0.1:x", "127.0.0.1:0", "127.0.0.1:65536", ":1", ""])
+@pytest.mark.parametrize("way", ["dongle:socket://", "dongle:rfc2217://", "can:slcan:socket://", "dongle:Socket://"])
+def test_a_port_over_the_network_has_a_host_and_a_number(way: str, port: str) -> None:
+    with pytest.raises(UsageError) as caught:
+        parse_link(f"{way}{port}")
+    assert f"'{way}{port}' lacks the host or the number of the port" == caught.value.message
+    scheme = way.rpartition(":")[0].rpartition(":")[2].lower()
+    assert caught.value.next_step.startswith(f"write {scheme}://HOST:PORT")
 
 
 def test_sim_names_the_command_whose_car_outlives_it() -> None:
@@ -123,8 +135,11 @@ def test_the_bus_is_opened_with_these_settings_and_no_configuration_file(
         seen.append((channel, given))
         return VirtualBus("settings")
 
+    def ours(channel: str, *, signs: SlcanSigns, **given: object) -> can.BusABC:
+        signs.heard(b"V1013\r")
+        return record(channel, interface="slcan", ignore_config=True, **given)  # opened directly, it reads no such file
+
     monkeypatch.setattr(can, "Bus", record)
-    ours = partial(record, interface="slcan", ignore_config=True)  # opened directly, it reads no such file
     monkeypatch.setattr("gateway.links.can.opening.SlcanBus", ours)
     open_link(text).close()
     _, interface, channel = text.partition("?")[0].split(":")

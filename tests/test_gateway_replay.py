@@ -258,8 +258,9 @@ def fails(text: str) -> MendproofError:
 
 
 def test_a_bundle_is_for_another_version(tmp_path: Path) -> None:
-    error = fails(f"replay:{tmp_path / 'job.bundle'}")
-    assert "this version reads recorded jobs as STORE#JOB" in error.message
+    with pytest.raises(UsageError, match="this version reads recorded jobs as STORE#JOB") as caught:
+        open_link(f"replay:{tmp_path / 'job.bundle'}")
+    assert "write replay:STORE#JOB" in caught.value.next_step
 
 
 def test_a_store_that_is_not_there_is_not_made(tmp_path: Path) -> None:

@@ -7,7 +7,7 @@ from dataclasses import replace
 from pathlib import Path
 
 import pytest
-from cli_help import Cli, clears_on_the_bus, running_bench, scanned_store
+from cli_help import QUICK, Cli, clears_on_the_bus, running_bench, scanned_store
 from workshop import profile, settings, visiting
 
 from gateway.cli.show import scan_form
@@ -15,6 +15,7 @@ from gateway.scanning import take_scan
 from sessions.record import JobRecord, read_record
 from sessions.store import Store
 from sessions.verdict import judge, verdict_form
+from simulators.door import RunningBench
 
 
 def record_of(path: Path) -> JobRecord:
@@ -94,3 +95,30 @@ def test_a_record_is_not_mixed_with_a_vehicle_in_one_job(twice_scanned: Cli) -> 
     assert 2 == result.code
     assert "This job holds answers of a vehicle" in " ".join(result.err.split())
     assert scans == len(twice_scanned.record().scans)
+
+
+def test_nothing_is_cleared_over_a_record(twice_scanned: Cli, tmp_path: Path) -> None:
+    """No entry says afterwards that a clear was begun."""
+    cli, other = twice_scanned, str(tmp_path / "other.sqlite")
+    replay = f"replay:{cli.store_file}#1?scan=1"
+    cli.done("job", "open", "--profile", cli.profile_file(), "--store", other)
+    cli.done("scan", "1", "--as", "before", "--link", replay, "--store", other)
+    result = cli("clear", "1", "--link", replay, "--store", other)
+    assert 2 == result.code
+    assert "is a record, which is only read -> give the link of a vehicle" in " ".join(result.err.split())
+    assert () == record_of(Path(other)).clears
+
+
+def test_a_job_has_one_kind_of_unit_addresses(cli: Cli, bench: RunningBench) -> None:
+    """A unit that the link can never reach would keep each later scan incomplete."""
+    doip = bench.open_door("doip")
+    cli.use_scanned_job()
+    wrong = cli.fails(2, "scan", "1", "--as", "check", "--link", doip)
+    assert "This job knows a unit as " in wrong
+    assert "reaches units by their DoIP addresses -> open a job of its own for this link" in wrong
+    cli.done("job", "open", "--link", doip)
+    cli.done("scan", "2", "--as", "before", "--link", doip, *QUICK)
+    back = cli.fails(2, "scan", "2", "--as", "check", "--link", bench.links[0])
+    assert "This job knows a unit as doip:" in back
+    assert "reaches units by their CAN identifiers" in back
+    assert (1, 1) == (len(cli.record(1).scans), len(cli.record(2).scans))

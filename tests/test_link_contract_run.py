@@ -249,7 +249,8 @@ def asked_before_the_first_end(way: Contact, *, late_ms: int) -> int:
     link = way.link(*asked)
     events = way.listener.events
     events.clear()
-    limits = replace(way.kind.patient, p2_ms=way.kind.patient.p2_ms + late_ms)
+    patient = way.kind.patient
+    limits = patient if way.kind.one_by_one else replace(patient, p2_ms=patient.p2_ms + late_ms)
     link.run(way.plans(*asked), lambda _: events.append("kept"), threading.Event(), limits)
     return events.index("kept")
 

@@ -49,15 +49,13 @@ def never(why: str, label: str = LABEL) -> str:
 
 
 def test_a_fault_that_is_there_is_to_be_mended_and_cleared() -> None:
-    step = f"{LABEL}: it is there now. Mend its cause, or do the service it asks for, then clear this unit again."
-    assert (step, AFTER) == plan(after(started(), 0x2F))
-    assert (step, AFTER) == plan(after(driven(cleared(started())), 0x2F))
+    step = f"{LABEL}: it is there now. Mend its cause, or do the service it asks for, then clear this unit"
+    assert (f"{step}.", AFTER) == plan(after(started(), 0x2F)), "it was never cleared"
+    assert (f"{step} again.", AFTER) == plan(after(driven(cleared(started())), 0x2F))
 
 
 def test_an_old_entry_is_to_be_cleared() -> None:
-    assert ("Brake control: clear this unit again; it still lists the old entry.", AFTER) == plan(
-        after(started(), 0x2C)
-    )
+    assert ("Brake control: clear this unit; it still lists the old entry.", AFTER) == plan(after(started(), 0x2C))
 
 
 def test_a_unit_that_did_not_answer_is_to_be_made_to() -> None:

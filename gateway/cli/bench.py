@@ -178,14 +178,15 @@ def bench_do(frame: Frame, action: str, words: tuple[str, ...], pace: int | None
         with find_bench().published() as bench:
             if pace is None:
                 result = bench.act(action, **arguments)
+                said = result.said
             else:
-                result, stopped = _paced(bench, action, arguments, pace)
+                result, said, stopped = _paced(bench, action, arguments, pace)
     except ConnectionError as error:
         raise LinkError(str(error), next_step=START_ONE) from error
     except ValueError as error:
         raise UsageError(str(error), next_step=SEE_HELP) from error
-    frame.emit({"world_s": result.world_s, "said": result.said})
-    frame.show(f"{result.said} (simulated clock {timedelta(seconds=result.world_s)})")
+    frame.emit({"world_s": result.world_s, "said": said})
+    frame.show(f"{said} (simulated clock {timedelta(seconds=result.world_s)})")
     return stopped
 
 
@@ -201,15 +202,16 @@ def _arguments(words: tuple[str, ...]) -> dict[str, int | str]:
     return arguments
 
 
-def _paced(bench: MovedBench, action: str, arguments: Mapping[str, int | str], pace: int) -> tuple[ActResult, int]:
+def _paced(bench: MovedBench, action: str, arguments: Mapping[str, int | str], pace: int) -> tuple[ActResult, str, int]:
     """Do the action in short steps, as real time passes; Ctrl-C leaves the car as it then is.
 
     Returns:
-        What the last step did, and the exit code.
+        What the last step did, what all of them did in words, and the exit code.
     """
     total_s = int(arguments["seconds"])
     step_s = max(1, pace // STEPS_PER_S)
-    result = bench.act(action, **{**arguments, "seconds": min(1, total_s)})
+    part_s = min(1, total_s)
+    result = bench.act(action, **{**arguments, "seconds": part_s})
     done_s, due_s = 1, time.monotonic() + 1 / pace
     try:
         with stoppable() as stop:
@@ -219,8 +221,14 @@ def _paced(bench: MovedBench, action: str, arguments: Mapping[str, int | str], p
                 done_s += part_s
                 due_s += part_s / pace
     except StoppedError as stopped:
-        return result, stopped.exit_code
-    return result, 0
+        return result, _of_all(result.said, part_s, done_s), stopped.exit_code
+    return result, _of_all(result.said, part_s, done_s), 0
+
+
+def _of_all(said: str, part_s: int, done_s: int) -> str:
+    """What the last step said, with the seconds of all steps in place of its own."""
+    own = f" {part_s} s"
+    return said.replace(own, f" {done_s} s", 1) if own in said else f"{said}, {done_s} s in all"
 
 
 def _wait_until(due_s: float, stop: threading.Event) -> bool:

@@ -111,7 +111,10 @@ class Frame:
         console.print(text if hang is None else folded(console, text, hang), markup=False)
 
     def say(self, text: str = "", *, hang: int | None = None) -> None:
-        """Print one line around a result, unless ``--quiet`` or ``--json``; see `show`."""
+        """Print one line that can be done without, a hint or what is being done; not with ``--quiet``; see `show`.
+
+        Cautions, and what says that something went unread or was not kept, are results: they are shown.
+        """
         if not self.quiet:
             self.show(text, hang=hang)
 
@@ -127,7 +130,7 @@ def shared_options(function: Callable[P, R]) -> Callable[P, R]:
     for option in (
         click.option("--set", "overrides", multiple=True, metavar="KEY=VALUE", help="Change a setting for this run."),
         click.option("--by", "actor", metavar="NAME", help="Who acts; by default the user's name."),
-        click.option("--quiet", is_flag=True, help="Print results only."),
+        click.option("--quiet", is_flag=True, help="Print results and cautions only."),
         click.option(
             "--json",
             "as_json",
@@ -173,13 +176,17 @@ def stoppable() -> Iterator[threading.Event]:
     Raises:
         StoppedError: on leaving, if a signal came; also in place of an error that only followed from it.
     """
-    stop = threading.Event()
+    from gateway.stopping import BY_SIGNAL, Stop
+
+    stop = Stop()
     came: list[int] = []
 
     def note(number: int, _frame: FrameType | None) -> None:
         came.append(number)
         if stop.is_set():
             raise StoppedError(number)
+        if number != signal.SIGINT:
+            stop.words = BY_SIGNAL
         stop.set()
 
     before = {number: signal.signal(number, note) for number in (signal.SIGINT, signal.SIGTERM)}
@@ -232,7 +239,7 @@ def at_vehicle(frame: Frame, job: int, link: str) -> Iterator[Visit]:
             try:
                 visit = visit_vehicle(store, writer, guarded, settings, stop=stop)
                 if guarded.how_opened.notice:
-                    frame.say(guarded.how_opened.notice, hang=0)
+                    frame.show(guarded.how_opened.notice, hang=0)
                 yield visit
             finally:
                 gc.unfreeze()

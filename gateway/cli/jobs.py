@@ -3,10 +3,15 @@
 from __future__ import annotations
 
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import click
 
 from gateway.cli.frame import Frame, pass_frame, shared_options, writing
+
+if TYPE_CHECKING:
+    from sessions.record import JobRecord
+    from sessions.verdict import JobVerdict
 
 JOB = click.argument("job", type=click.IntRange(min=1), metavar="JOB")
 
@@ -30,8 +35,9 @@ def job_open(
     """Open a job for one repair on one vehicle."""
     from contextlib import nullcontext
 
+    from gateway.advice import to_be_heard
     from gateway.cli.frame import open_vehicle
-    from gateway.jobs import open_job
+    from gateway.jobs import open_job, record_of
     from gateway.profiles import load_profile
 
     settings = frame.settings()
@@ -47,8 +53,11 @@ def job_open(
             odometer_km=odometer_km,
             link=guarded,
         )
+        heard = any(item.exchange.answers for item in record_of(store, opened.job).asked)
     frame.emit({"job": opened.job, "vin": opened.vin, "vin_check": opened.vin_words})
     frame.show(f"Job {opened.job} is open. VIN {opened.vin or 'unknown'}: {opened.vin_words}.")
+    if link is not None and not heard:
+        frame.show(f"No unit answered: {to_be_heard(link)}.", hang=0)
     frame.say(f"Next: mendproof scan {opened.job} --as before --link LINK")
 
 
@@ -92,10 +101,13 @@ def job_list(frame: Frame) -> None:
 def job_show(frame: Frame, job: int) -> None:
     """Show what a job's record holds."""
     from gateway.jobs import record_of
+    from sessions.journal import Kind
 
     with frame.open_store() as store:
         record = record_of(store, job)
         broken = store.check(job)
+        sheet = [entry.payload for entry in store.journal(job) if entry.kind is Kind.SHEET]
+    sent, never_sent = _clears(record)
     frame.emit(
         {
             "job": job,
@@ -106,7 +118,9 @@ def job_show(frame: Frame, job: int) -> None:
             "odometer_km": record.odometer_km,
             "scans": [{"scan": scan.number, "as": scan.taken_as, "complete": scan.complete} for scan in record.scans],
             "repairs": [repair.text for repair in record.repairs],
-            "clears": len(record.clears),
+            "notes": [line["text"] for line in sheet if line["what"] == "note"],
+            "clears": sent,
+            "clears_never_sent": never_sent,
             "chain_whole": broken is None,
         }
     )
@@ -117,10 +131,19 @@ def job_show(frame: Frame, job: int) -> None:
         frame.show(f"  odometer {record.odometer_km} km, as entered")
     for scan in record.scans:
         frame.show(f"  scan {scan.number} as {scan.taken_as}: {'complete' if scan.complete else 'not complete'}")
-    for repair in record.repairs:
-        frame.show(f"  {repair.what}: {repair.text}")
-    frame.show(f"  {len(record.clears)} clears, {record.last_seq} entries")
+    for line in sheet:
+        frame.show(f"  {line['what']}: {line['text']}")
+    clears = f"{sent} clear{'s' if sent != 1 else ''}" + (f", {never_sent} more never sent" if never_sent else "")
+    frame.show(f"  {clears}, {record.last_seq} entries")
     frame.show("  chain: " + ("whole" if broken is None else f"BROKEN, {broken.reason}"))
+
+
+def _clears(record: JobRecord) -> tuple[int, int]:
+    """How many clears may have reached the vehicle, and how many did not leave."""
+    from decoders.values import Outcome
+
+    never_sent = sum(clear.outcome is Outcome.UNSENT for clear in record.clears)
+    return len(record.clears) - never_sent, never_sent
 
 
 @job_group.command("close")
@@ -134,7 +157,7 @@ def job_close(frame: Frame, job: int) -> None:
     with frame.open_store() as store, store.writer(job, actor=frame.who) as writer:
         verdict = close_job(store, writer)
     frame.emit({"job": job, "job_verdict": verdict.grade.value, "set_aside_count": verdict.set_aside_count})
-    frame.say(f"Job {job} is closed: {verdict.grade.value}, {verdict.set_aside_count} set aside.")
+    frame.show(f"Job {job} is closed: {verdict.grade.value}, {verdict.set_aside_count} set aside.")
 
 
 @job_group.command("set-aside")
@@ -146,12 +169,30 @@ def job_close(frame: Frame, job: int) -> None:
 @pass_frame
 def job_set_aside(frame: Frame, job: int, unit: str, code: str | None, reason: str) -> None:
     """Set a fault or unit aside; it is counted, never hidden."""
-    from gateway.jobs import set_aside
+    from gateway.jobs import judge_job, set_aside
 
     with writing(frame, job) as (store, writer):
         given_for = set_aside(store, writer, unit, code, reason)
-    frame.emit({"job": job, "unit": unit, "code": code, "given_for": given_for})
-    frame.say(f"Set aside: {unit} {code or '(whole unit)'}, given for '{given_for}'. It ends if that gets worse.")
+        address, codes = ("", ()) if code is not None else _not_covered(judge_job(store, job))
+    frame.emit({"job": job, "unit": unit, "code": code, "given_for": given_for, "not_covered": list(codes)})
+    frame.show(f"Set aside: {unit} {code or '(whole unit)'}, given for '{given_for}'. It ends if that gets worse.")
+    if codes:
+        frame.show("It covers that the unit goes unread, and none of its open faults; to set them aside as well:")
+    for text in codes:
+        frame.show(f"  mendproof job set-aside {job} --unit {address} --code {text} --reason TEXT")
+
+
+def _not_covered(verdict: JobVerdict) -> tuple[str, tuple[str, ...]]:
+    """The unit that was just set aside as a whole, and its faults that are open all the same."""
+    from gateway.cli.show import GOOD
+
+    unit = verdict.record.decisions[-1].unit
+    still_open = (
+        fault
+        for fault in verdict.faults
+        if fault.key.unit == unit and not fault.set_aside and fault.verdict not in GOOD
+    )
+    return unit, tuple(dict.fromkeys(fault.key.dtc.text for fault in still_open))
 
 
 @job_group.command("observe")

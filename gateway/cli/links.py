@@ -47,7 +47,7 @@ class Way:
         kind: what its addresses begin with.
         form: how one is written.
         ready: True if it can be opened, once its device is there.
-        missing: what it or a part of it needs, or why it cannot be used; None for nothing.
+        missing: why it cannot be used; of one that is ready, what only some of its devices need; None for nothing.
     """
 
     kind: str
@@ -98,7 +98,7 @@ def links(frame: Frame, doip: str | None) -> None:
     for item in found:
         frame.show(f"  {item.link:<{_WIDE_LINK}} {item.about}".rstrip())
     for trouble in troubles:
-        frame.say(f"  {trouble}", hang=4)
+        frame.show(f"  {trouble}", hang=4)
 
 
 def _show_ways(frame: Frame, ways: Iterable[Way], interfaces: Iterable[str]) -> None:

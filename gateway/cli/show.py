@@ -3,17 +3,19 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
+import textwrap
+from collections.abc import Iterable, Mapping
 from typing import Any
 
 from rich.console import Console
 from rich.text import Text
 
-from decoders.values import Outcome
+from decoders.values import Exchange, Outcome
 from gateway.cli.console import folded
 from sessions.record import JobRecord, Moment, Scan
 from sessions.verdict import FaultVerdict, JobVerdict, UnitLook, Verdict, emissions_looks, unit_looks
 from sessions.verdict.code_words import code_words
+from sessions.verdict.units import CODE_REQUESTS
 
 MARKS: Mapping[Verdict, str] = {
     Verdict.PROVEN: "[=]",
@@ -29,17 +31,23 @@ MARKS: Mapping[Verdict, str] = {
 SUPPLY_VOLTAGE = 0x42
 """Live identifier of the supply voltage, in volts. Source: SAE J1979, service 01."""
 
-_GOOD = (Verdict.PROVEN, Verdict.HELD)
+GOOD = (Verdict.PROVEN, Verdict.HELD)
+"""Verdicts of a fault that needs nothing more."""
+
+_WHY_CHARACTERS = 70
 
 
 def show_scan(console: Console, record: JobRecord, scan: Scan, reason: str) -> None:
     """One scan: a line for each unit, and under it the faults it lists."""
-    state = "complete" if scan.complete else f"not complete: {reason}"
+    asked = [item.exchange for item in record.asked if item.scan == scan.number]
+    nobody = "" if any(exchange.answers for exchange in asked) else ", no unit answered"
+    state = f"complete{nobody}" if scan.complete else f"not complete: {reason}"
     console.print(Text(f"Scan {scan.number}, taken as {scan.taken_as}: {state}", style="bold"))
     looks = unit_looks(record, scan)
-    width = max((len(record.unit_name(look.unit)) for look in looks), default=0)
+    width = max((len(column_name(record, look.unit)) for look in looks), default=0)
     for look in looks:
-        _line(console, f"  {record.unit_name(look.unit):<{width}}  {look.unit:<17}  {look.words}", width + 23)
+        words = f"{look.words}{_why_damaged(look, asked)}"
+        _line(console, f"  {column_name(record, look.unit):<{width}}  {look.unit:<17}  {words}", width + 23)
         for code, memory, status in look.faults:
             text = code_words(record, look.unit, code)
             shown = f"status {status}" if status else f"listed by {memory.upper()} services"
@@ -48,11 +56,26 @@ def show_scan(console: Console, record: JobRecord, scan: Scan, reason: str) -> N
     if emissions_units:
         console.print(Text("  Emissions units, asked by OBD services:"))
     for emissions in emissions_units:
-        name = record.unit_name(emissions.unit)
+        name = column_name(record, emissions.unit)
         _line(console, f"  {name:<{width}}  {emissions.unit:<17}  {emissions.words}", width + 23)
     volts = [item.value for item in record.live if item.pid == SUPPLY_VOLTAGE and _within(scan, item.moment)]
     if volts:
         console.print(Text(f"  Supply voltage: lowest {min(volts):.1f} V, highest {max(volts):.1f} V"))
+
+
+def column_name(record: JobRecord, unit: str) -> str:
+    """A unit's name for a column beside its address, which must not tell the address as well."""
+    return record.unit_name(unit).removesuffix(unit).rstrip()
+
+
+def _why_damaged(look: UnitLook, asked: Iterable[Exchange]) -> str:
+    """What was wrong first with an answer of a unit that counts as damaged, shortened; empty if nothing is told."""
+    if look.outcome is not Outcome.DAMAGED:
+        return ""
+    about_codes = (item for item in asked if item.target == look.unit and item.request in CODE_REQUESTS)
+    troubles = (item.trouble for item in about_codes if item.outcome is Outcome.DAMAGED)
+    why = next((text for text in troubles if text), "")
+    return f": {textwrap.shorten(why, _WHY_CHARACTERS, placeholder=' ...')}" if why else ""
 
 
 def _within(scan: Scan, moment: Moment) -> bool:
@@ -81,10 +104,11 @@ def show_verdict(console: Console, verdict: JobVerdict, *, evidence: bool = True
 
 
 def _show_fault(console: Console, fault: FaultVerdict, *, evidence: bool) -> None:
-    style = "green" if fault.verdict in _GOOD else "yellow"
+    style = "green" if fault.verdict in GOOD else "yellow"
     line = Text(f"{MARKS[fault.verdict]} {fault.verdict.value:<9}", style=f"bold {style}")
     aside = "  SET ASIDE" if fault.set_aside else ""
-    line.append(f"  {fault.unit_name} ({fault.key.unit})  {fault.key.dtc.text}{aside}", style="not bold default")
+    named = fault.unit_name if fault.unit_name.endswith(fault.key.unit) else f"{fault.unit_name} ({fault.key.unit})"
+    line.append(f"  {named}  {fault.key.dtc.text}{aside}", style="not bold default")
     console.print(line)
     _line(console, f"    {fault.text}", 8)
     if fault.set_aside:
@@ -97,13 +121,14 @@ def _show_fault(console: Console, fault: FaultVerdict, *, evidence: bool) -> Non
         _line(console, f"    missing: {text}", 13)
 
 
-def scan_form(record: JobRecord, scan: Scan, job: int) -> dict[str, Any]:
-    """The object that ``scan --json`` prints."""
+def scan_form(record: JobRecord, scan: Scan, job: int, reason: str = "") -> dict[str, Any]:
+    """The object that ``scan --json`` prints; `reason` is why the scan is not complete, or empty."""
     return {
         "job": job,
         "scan": scan.number,
         "as": scan.taken_as,
         "complete": scan.complete,
+        "reason": reason or None,
         "link": scan.link,
         "units": [_unit_form(record, look) for look in unit_looks(record, scan)],
         "heard_not_read": list(record.strangers),

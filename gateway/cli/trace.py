@@ -95,13 +95,13 @@ def _tell(frame: Frame, job: int, out: Path, written: Written) -> None:
     )
     frame.show(f"{out}: {written.frames} frames from {_utc(begin)} to {_utc(end)}")
     for place, link in enumerate(written.links):
-        frame.say(f"  can{place} is {link}")
+        frame.show(f"  can{place} is {link}")
     if written.dropped:
-        frame.say(f"  {written.dropped} more passed and were not kept: there was no room for them", hang=2)
+        frame.show(f"  {written.dropped} more passed and were not kept: there was no room for them", hang=2)
     if written.removed:
-        frame.say(f"  {written.removed} more were kept once and have been removed from the record", hang=2)
+        frame.show(f"  {written.removed} more were kept once and have been removed from the record", hang=2)
     for what in lost:
-        frame.say(f"  Not in such a file: {what}", hang=4)
+        frame.show(f"  Not in such a file: {what}", hang=4)
 
 
 def _utc(moment: datetime) -> str:

@@ -53,6 +53,7 @@ def scan(
 ) -> None:
     """Read every control unit of the car."""
     from decoders.errors import LinkError
+    from gateway.advice import to_be_heard
     from gateway.cli.progress import scanning
     from gateway.cli.show import scan_form, show_scan
     from gateway.jobs import keep_verdict, require_before, taken
@@ -70,15 +71,14 @@ def scan(
         if kind != "before":
             keep_verdict(visit.writer, visit.store)
         done = next(item for item in record.scans if item.number == result.number)
-        frame.emit(scan_form(record, done, job))
-        if not frame.quiet:
-            show_scan(frame.console, record, done, result.reason)
-            say_dropped(frame, frames)
-            say_strangers(frame, result.strangers)
+        frame.emit(scan_form(record, done, job, result.reason))
+        show_scan(frame.console, record, done, result.reason)
+        show_dropped(frame, frames)
+        show_strangers(frame, result.strangers)
         if result.complete and not result.answered:
             raise LinkError(
                 f"Scan {result.number}: no unit answered at all",
-                next_step="check that the key is on, that the connector sits, and the bit rate; then scan again",
+                next_step=f"{to_be_heard(visit.link.address)}; then scan again",
             )
         if not result.complete and not visit.stop.is_set():
             raise LinkError(
@@ -97,10 +97,12 @@ def scan(
 @pass_frame
 def clear(frame: Frame, job: int, units: tuple[str, ...], stated_parked: bool, link: str, trace: bool) -> None:
     """Erase fault memories, unit by unit, and read each back at once."""
+    from decoders.errors import MendproofError, RefusedError, UsageError
     from decoders.values import normalise_unit
     from gateway.cautions import AFTER_CLEAR, BEFORE_CLEAR
     from gateway.clearing import clear_unit, supply_words, units_to_clear
     from gateway.cli.progress import clearing, tell_event
+    from gateway.cli.show import column_name
     from gateway.tracing import tracing
 
     named = tuple(normalise_unit(unit) for unit in units)
@@ -108,41 +110,49 @@ def clear(frame: Frame, job: int, units: tuple[str, ...], stated_parked: bool, l
     with at_vehicle(frame, job, link) as visit, tracing(visit, on=trace) as frames:
         record = visit.record()
         chosen = units_to_clear(record, named)
-        frame.say(BEFORE_CLEAR, hang=0)
-        frame.say(supply_words(record))
+        frame.show(BEFORE_CLEAR, hang=0)
+        frame.show(supply_words(record))
         tell_event(frame, "begin", {"job": job, "link": visit.link.address, "units": list(chosen)})
-        for place, unit in enumerate(chosen, start=1):
-            with clearing(frame, visit, record, unit, f"{place} of {len(chosen)}"):
-                answers = clear_unit(visit, unit, stated_parked=stated_parked)
-            for answer in answers:
-                frame.show(f"  {record.unit_name(unit)}  {unit}  {answer.words}")
-                forms.append(_clear_form(answer))
-                tell_event(frame, "clear", {**forms[-1], "unit_name": record.unit_name(unit)})
-            if visit.stop.is_set():
-                break
-        frame.say(AFTER_CLEAR, hang=0)
-        say_dropped(frame, frames)
+        name_wide = max(len(column_name(record, unit)) for unit in chosen)
+        unit_wide = max(map(len, chosen))
+        try:
+            for place, unit in enumerate(chosen, start=1):
+                with clearing(frame, visit, record, unit, f"{place} of {len(chosen)}"):
+                    answers = clear_unit(visit, unit, stated_parked=stated_parked)
+                for answer in answers:
+                    frame.show(f"  {column_name(record, unit):<{name_wide}}  {unit:<{unit_wide}}  {answer.words}")
+                    forms.append(_clear_form(answer))
+                    tell_event(frame, "clear", {**forms[-1], "unit_name": record.unit_name(unit)})
+                if visit.stop.is_set():
+                    break
+        except MendproofError as error:
+            # What was sent before it may still be at work in the units.
+            if forms or not isinstance(error, (RefusedError, UsageError)):
+                frame.show(AFTER_CLEAR, hang=0)
+            raise
+        frame.show(AFTER_CLEAR, hang=0)
+        show_dropped(frame, frames)
         kept = [form["unit"] for form in forms if form["outcome"] != "answered"]
         if kept:
-            frame.say(f"Not cleared: {', '.join(map(str, kept))}. See mendproof verdict {job} for what to do.")
+            frame.show(f"Not cleared: {', '.join(map(str, kept))}. See mendproof verdict {job} for what to do.")
         frame.say(f"Next: mendproof watch {job} --link {link}, or scan {job} --as check")
         frame.emit({"job": job, "clears": forms})
 
 
-def say_strangers(frame: Frame, strangers: tuple[str, ...]) -> None:
+def show_strangers(frame: Frame, strangers: tuple[str, ...]) -> None:
     """Say which identifiers units answered under that nobody knows how to ask: they went unread."""
     if strangers:
-        frame.say(
+        frame.show(
             f"Heard and not read: {', '.join(strangers)}. Whoever answers there is in no profile, and keeps the job "
             "open. Name each unit with its request identifier in the profile, or scan with --sweep",
             hang=0,
         )
 
 
-def say_dropped(frame: Frame, frames: FrameCollector | None) -> None:
+def show_dropped(frame: Frame, frames: FrameCollector | None) -> None:
     """Say how many frames of the bus passed and were not kept, if any; exchanges are always kept."""
     if frames is not None and frames.dropped:
-        frame.say(f"Frame trace: {frames.dropped} frames were not kept, there was no room; every exchange was.")
+        frame.show(f"Frame trace: {frames.dropped} frames were not kept, there was no room; every exchange was.")
 
 
 def _clear_form(answer: ClearAnswer) -> dict[str, str | None]:

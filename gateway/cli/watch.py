@@ -2,29 +2,47 @@
 
 from __future__ import annotations
 
+import re
 import time
 from typing import TYPE_CHECKING
 
 import click
 
+from decoders.errors import UsageError
 from gateway.cli.frame import Frame, at_vehicle, pass_frame, shared_options
 from gateway.cli.jobs import JOB
-from gateway.cli.vehicle import LINK, say_dropped
+from gateway.cli.vehicle import LINK, show_dropped
 
 if TYPE_CHECKING:
     from sessions.verdict.watched import WatchedFault
 
 JUDGE_EVERY_S = 10.0
 MINUTE_S = 60
+_WHOLE_MINUTES = re.compile(r"0*[1-9][0-9]{0,8}\Z")
 # A bus at full load fills a record within hours, so a long watch keeps frames only when asked to.
 TRACE = click.option(
     "--trace/--no-trace", default=False, show_default=True, help="Keep every frame of a CAN bus; see mendproof trace."
 )
 
 
+def _whole_minutes(_context: click.Context, _option: click.Parameter, text: str | None) -> int | None:
+    """The number of minutes, or None.
+
+    Raises:
+        UsageError: the text is no whole number, or less than 1.
+    """
+    if text is None:
+        return None
+    if not _WHOLE_MINUTES.match(text):
+        raise UsageError(
+            f"--minutes takes whole minutes, 1 or more, not '{text}'", next_step="write for example --minutes 5"
+        )
+    return int(text)
+
+
 @click.command()
 @JOB
-@click.option("--minutes", type=click.IntRange(min=1), metavar="N", help="Stop by itself after this time.")
+@click.option("--minutes", callback=_whole_minutes, metavar="N", help="Stop by itself after so many whole minutes.")
 @LINK
 @TRACE
 @shared_options
@@ -53,22 +71,23 @@ def watch(frame: Frame, job: int, minutes: int | None, link: str, trace: bool) -
             told.update((_name(fault), fault.words) for fault in changed)
             with aside():
                 for fault in changed:
-                    frame.say(f"  {_name(fault)}  {fault.words}")
+                    frame.show(f"  {_name(fault)}  {fault.words}")
             for fault in changed:
                 tell_event(frame, "fault", {**_fault_form(fault), "unit_name": fault.unit_name})
 
         if trace and frames is None:
-            frame.say("No frames are kept: this link is no CAN bus. Every exchange is.")
+            frame.show("No frames are kept: this link is no CAN bus. Every exchange is.")
         tell_event(frame, "begin", {"job": job, "link": visit.link.address})
         deadline_s = None if minutes is None else time.monotonic() + MINUTE_S * minutes
         faults = keep_watching(visit, tell, deadline_s=deadline_s, judge_every_s=JUDGE_EVERY_S)
         frame.emit({"job": job, "faults": [_fault_form(fault) for fault in faults]})
-        say_dropped(frame, frames)
+        show_dropped(frame, frames)
     frame.say(f"Next: mendproof scan {job} --as after --link LINK")
 
 
 def _name(fault: WatchedFault) -> str:
-    return f"{fault.unit_name} {fault.key.unit}  {fault.key.dtc.text}"
+    named = fault.unit_name if fault.unit_name.endswith(fault.key.unit) else f"{fault.unit_name} {fault.key.unit}"
+    return f"{named}  {fault.key.dtc.text}"
 
 
 def _fault_form(fault: WatchedFault) -> dict[str, str | bool]:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import importlib
 import re
 from collections.abc import Mapping
-from urllib.parse import parse_qsl
+from urllib.parse import parse_qsl, urlsplit
 
 from decoders.errors import LinkError, UsageError
 from gateway.links import third_party
@@ -19,6 +19,8 @@ FORMS: Mapping[str, str] = {
     "replay": "replay:STORE#JOB[?scan=N]",
 }
 _CAN_OPTIONS = ("bitrate", "fd")
+_BY_NETWORK = ("socket://", "rfc2217://")
+"""What pyserial takes for a serial port that is reached over the network."""
 _RECORDED_JOB = re.compile(r"([1-9][0-9]{0,8})(?:\?scan=([1-9][0-9]{0,8}))?\Z")
 
 
@@ -39,6 +41,8 @@ def parse_link(text: str) -> LinkAddress:
         raise UsageError(f"'{text}' names nothing behind '{kind}:'", next_step=f"write {form_of(kind)}")
     if kind == "replay":
         return _replay_address(text, rest)
+    if kind == "dongle":
+        _require_host_and_port(text, rest)
     if kind != "can":
         return LinkAddress(kind=kind, rest=rest)
     rest, _, query = rest.partition("?")
@@ -48,7 +52,25 @@ def parse_link(text: str) -> LinkAddress:
             f"'{text}' lacks {'the channel' if interface else 'the interface'}",
             next_step=f"write {FORMS['can']}, e.g. can:socketcan:can0",
         )
+    _require_host_and_port(text, channel)
     return LinkAddress(kind=kind, rest=rest, options=_can_options(text, query))
+
+
+def _require_host_and_port(text: str, port: str) -> None:
+    """A serial port over the network has both; pyserial's own words for one that has not help nobody."""
+    scheme = next((known for known in _BY_NETWORK if port.lower().startswith(known)), None)
+    if scheme is None:
+        return
+    try:
+        parts = urlsplit(port)
+        whole = bool(parts.hostname and parts.port)
+    except ValueError:
+        whole = False
+    if not whole:
+        raise UsageError(
+            f"'{text}' lacks the host or the number of the port",
+            next_step=f"write {scheme}HOST:PORT, e.g. {scheme}192.0.2.10:35000",
+        )
 
 
 def form_of(kind: str) -> str:

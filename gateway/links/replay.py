@@ -12,7 +12,7 @@ from collections.abc import Callable, Iterable, Mapping
 from dataclasses import replace
 from pathlib import Path
 
-from decoders.errors import LinkError, RecordError
+from decoders.errors import LinkError, RecordError, UsageError
 from decoders.values import Exchange, Request, is_functional
 from gateway.links.base import OPENED_SILENTLY, Closing, HowOpened, Limits, Link, LinkAddress, Plan, Trace, unsent
 from sessions.journal import Entry, Kind, exchange_from_payload
@@ -118,11 +118,12 @@ def open_replay(address: LinkAddress, shown_as: str, limits: Limits) -> Link:  #
         limits: time-outs; none is needed.
 
     Raises:
+        UsageError: the address names no job.
         LinkError: there is no such store, job or scan, it holds no exchange, or its journal is not whole.
     """
     store, mark, job = address.rest.rpartition("#")
     if not mark:
-        raise LinkError(
+        raise UsageError(
             f"cannot read {address.text}: this version reads recorded jobs as STORE#JOB",
             next_step="write replay:STORE#JOB, e.g. replay:record.sqlite#7",
         )

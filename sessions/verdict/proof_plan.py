@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
+from decoders.values import Outcome
 from sessions.verdict.facts import FaultFacts, JobContext
 from sessions.verdict.gaps import Mend
 from sessions.verdict.met import SetResult
@@ -54,24 +55,30 @@ def proof_plan(
 
 
 def _repair_steps(context: JobContext, facts: FaultFacts, ruling: Ruling) -> list[str]:
-    label = _label(context, facts)
+    label, clear = _label(context, facts), _clear_this(context, facts)
     if ruling.verdict in (Verdict.FAILING, Verdict.RETURNED, Verdict.NEW):
-        return [f"{label}: it is there now. Mend its cause, or do the service it asks for, then clear this unit again."]
+        return [f"{label}: it is there now. Mend its cause, or do the service it asks for, then {clear}."]
     if ruling.verdict is Verdict.UNREAD and context.after is not None:
         return [f"{label}: make the unit answer (supply, connection), then scan again (scan --as after)."]
     return []
 
 
 def _clear_steps(context: JobContext, facts: FaultFacts, ruling: Ruling) -> list[str]:
-    name = context.record.unit_name(facts.key.unit)
+    name, clear = context.record.unit_name(facts.key.unit), _clear_this(context, facts)
     if ruling.verdict is Verdict.UNCLEARED:
-        return [f"{name}: clear this unit again; it still lists the old entry."]
+        return [f"{name}: {clear}; it still lists the old entry."]
     if ruling.verdict in (Verdict.UNTESTED, Verdict.LAPSED) and _needs_new_clear(facts):
         return [f"{name}: clear this unit; what was read before does not count for the repair."]
     mends = _mends(ruling)
     if Mend.CLEAR in mends and Mend.NEVER not in mends:
-        return [f"{name}: clear this unit again; missing: {mends[Mend.CLEAR]}."]
+        return [f"{name}: {clear}; missing: {mends[Mend.CLEAR]}."]
     return []
+
+
+def _clear_this(context: JobContext, facts: FaultFacts) -> str:
+    """What to do, as a unit that was never asked to erase is not cleared again."""
+    asked = any(clear.unit == facts.key.unit and clear.outcome is not Outcome.UNSENT for clear in context.record.clears)
+    return "clear this unit again" if asked else "clear this unit"
 
 
 def _needs_new_clear(facts: FaultFacts) -> bool:

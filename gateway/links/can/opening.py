@@ -22,6 +22,7 @@ from gateway.links.can.errors import NO_DRIVER, map_can_errors
 from gateway.links.can.link import CanLink
 from gateway.links.can.ports import stream_url
 from gateway.links.can.ports.slcan import SlcanBus
+from gateway.links.can.ports.slcan_signs import SlcanSigns
 from gateway.links.can.start import RATES, StartUp, search
 
 _VIRTUAL = "virtual"
@@ -51,6 +52,8 @@ _NOT_LISTED = frozenset({_VIRTUAL, "serial", "socketcand", "udp_multicast"})
 """Not asked what is there: the first is no device, the second would name every port, the others use the network."""
 
 _LISTING_S = 1.5
+_SIGN_SHARE = 1 / 30
+"""Of the time for opening: so long an adapter may take to show itself."""
 
 
 def known_interfaces() -> tuple[str, ...]:
@@ -62,7 +65,9 @@ def open_can(address: LinkAddress, shown_as: str, limits: Limits) -> Link:
     """Open a CAN link; without ``bitrate=`` its bit rate is looked for, see `gateway.links.can.start`.
 
     What was found stands in the link's `start_up`, with the frames that were sent for it. It is None where nothing
-    was looked for: the rate was given, or the bus is virtual and has none.
+    was looked for: the rate was given, or the bus is virtual and has none. At an slcan port an adapter must show
+    itself, see `SlcanSigns`; one that answers nothing itself may do so by the answer of a unit, so that with the rate
+    given too the bus is asked before it is given up.
 
     Args:
         address: interface and channel, and options.
@@ -71,9 +76,10 @@ def open_can(address: LinkAddress, shown_as: str, limits: Limits) -> Link:
 
     Raises:
         UsageError: the interface takes no bit rate, or its channel is written otherwise.
-        LinkError: the interface is unknown or cannot be opened, or its bus runs at none of the rates tried.
+        LinkError: the interface is unknown or cannot be opened, its bus runs at none of the rates tried, or nothing
+            shows an slcan adapter at the port.
     """
-    interface, _, channel = address.rest.partition(":")
+    interface, _, _ = address.rest.partition(":")
     if interface not in can.interfaces.VALID_INTERFACES:
         raise LinkError(
             f"there is no CAN interface '{interface}'",
@@ -86,23 +92,33 @@ def open_can(address: LinkAddress, shown_as: str, limits: Limits) -> Link:
             next_step=f"set it there and write can:{address.rest}",
         )
     door = _Door(address, shown_as)
-    start_up: StartUp | None = None
     try:
-        if bitrate is not None or interface == _VIRTUAL:
-            door.open_at(bitrate, quiet=False)
-        elif interface in _SETS_RATE:
-            start_up = search(door, limits, RATES)
-        else:
-            rates = f"set the bit rate of {channel} in the system (500000 or 250000), then try again"
-            start_up = search(door, limits, (None,), if_none_fits=rates)
-    except BaseException:
+        start_up = _start_up(door, address, limits)
+        if not door.has_adapter(limits):
+            raise door.no_adapter()
+    except BaseException as error:
         door.close()
+        if isinstance(error, LinkError) and door.is_strange:
+            raise door.no_adapter() from error
         raise
     if start_up is not None:
         bitrate = start_up.bitrate
     link = CanLink(door.hand_over(), shown_as, fd=door.fd, bitrate=bitrate)
     link.start_up = start_up
     return link
+
+
+def _start_up(door: _Door, address: LinkAddress, limits: Limits) -> StartUp | None:
+    """Open the door for use; how the rate was found, or None where nothing was looked for."""
+    interface, _, channel = address.rest.partition(":")
+    bitrate = address.options.get("bitrate")
+    if bitrate is not None or interface == _VIRTUAL:
+        door.open_at(bitrate, quiet=False)
+        return None if door.has_adapter(limits) else search(door, limits, (bitrate,))
+    if interface in _SETS_RATE:
+        return search(door, limits, RATES)
+    rates = f"set the bit rate of {channel} in the system (500000 or 250000), then try again"
+    return search(door, limits, (None,), if_none_fits=rates)
 
 
 class _Door:
@@ -120,6 +136,9 @@ class _Door:
         self._shown_as = shown_as
         self._doing = f"cannot open {address.text}"
         self._open: tuple[int | None, bool] | None = None
+        self._port = channel
+        self._signs = SlcanSigns() if self._interface == "slcan" else None
+        self._slcan: SlcanBus | None = None
         self._raw: can.BusABC | None = None
         self._bus: CanBus | None = None
 
@@ -138,12 +157,47 @@ class _Door:
             settings |= _QUIET[self._interface]
         with map_can_errors(self._doing, anything=True, driver=_driver_step(self._interface)):
             if self._interface == "slcan":
-                self._raw = SlcanBus(str(self._channel), **settings)
+                self._raw = self._slcan = SlcanBus(str(self._channel), signs=self._signs, **settings)
             else:
                 self._raw = can.Bus(self._channel, interface=self._interface, ignore_config=True, **settings)
         self._open = (bitrate, quiet)
         self._bus = CanBus(self._raw, self._shown_as, fd=self.fd)
         return self._bus
+
+    def has_adapter(self, limits: Limits) -> bool:
+        """True once something shows that an adapter is there, which is waited for; only slcan leaves that open.
+
+        Raises:
+            LinkError: the port broke.
+        """
+        if self._signs is None or self._signs.found:
+            return True
+        if self._slcan is not None:
+            with map_can_errors(f"cannot read from {self._shown_as}"):
+                self._slcan.wait_for_sign(limits.connect_ms / 1000 * _SIGN_SHARE)
+        self._signs.settle()
+        return self._signs.found
+
+    @property
+    def is_strange(self) -> bool:
+        """True if something came and nothing of it is an adapter's."""
+        return self._signs is not None and self._signs.is_strange and not self._signs.found
+
+    def no_adapter(self) -> LinkError:
+        """What to tell where nothing shows an adapter."""
+        said = "" if self._signs is None else repr(self._signs.said)[1:]
+        message = (
+            f"what {self._port} writes is not slcan; it begins with {said}"
+            if self.is_strange
+            else f"nothing at {self._port} answers as an slcan adapter does"
+        )
+        speed = "" if "://" in self._port else f", that its speed is right (or write {self._port}@SPEED)"
+        return LinkError(
+            message,
+            next_step=f"check that this is the adapter's port (`mendproof links`){speed} and that the adapter has "
+            f"slcan firmware; for a dongle with AT commands write dongle:{self._port}; an adapter that answers no "
+            "commands is known by the frames of a bus alone: switch the ignition on",
+        )
 
     def hand_over(self) -> can.BusABC:
         """The open bus; it is the caller's from here on."""
@@ -154,7 +208,7 @@ class _Door:
 
     def close(self) -> None:
         """Close what is open."""
-        bus, self._bus, self._raw = self._bus, None, None
+        bus, self._bus, self._raw, self._slcan = self._bus, None, None, None
         if bus is not None:
             bus.close()
 

@@ -209,9 +209,10 @@ class _Search:
             raise self._no_rate()
         self._door.open_at(left[0], quiet=False)
         tried = " and ".join(_rate_text(rate) for rate in self._rates)
+        give = ", or give the bit rate in the link" if len(self._rates) > 1 else ""
         words = (
-            f"nobody was heard and nobody answered at {tried}: switch the ignition on and check the plug, "
-            f"or give the bit rate in the link; until then the link uses {_rate_text(left[0])}"
+            f"nobody was heard and nobody answered at {tried}: switch the ignition on and check the plug{give}; "
+            f"until then the link uses {_rate_text(left[0])}"
         )
         return self._start_up(left[0], words, is_found=False)
 

@@ -272,7 +272,6 @@ class _Judgement:
             doubt_until_ns=self._conversation.doubt_until_ns,
         )
 
-
     def _waited_ms(self, no_data: Sequence[WordLine]) -> float:
         """How long the dongle waited at most before it said that nothing came."""
         begun_ns = self._turn.begun_ns or 0

@@ -25,6 +25,7 @@ _ANSWERS = (b"\x41\x00", b"\x7f\x01")  # positive, or refused (ISO 15031-5, serv
 _PADDING = b"\x55"
 _ENOUGH_ERRORS = 3
 _ENOUGH_FRAMES = 200
+_NEVER_DRY_S = 0.1
 _IF_NONE_FITS = "check the plug, the cable and the ignition, or give another bit rate in the link, e.g. ?bitrate=125000"
 
 
@@ -286,9 +287,12 @@ class _Search:
         until_s = self._clock() + wait_s
         enough = _ENOUGH_ERRORS if request is None else 1
         # All who answer are waited for: what is left over would meet the first question of the scan.
-        while (left_s := until_s - self._clock()) > 0:
-            bus.read(left_s)
+        while (left_s := until_s - self._clock()) > -_NEVER_DRY_S:
+            nothing = bus.read(max(0.0, left_s)) is None
             if (ear.errors >= enough and not ear.data) or (request is None and ear.data >= _ENOUGH_FRAMES):
+                return
+            # The time is over only once everything that came within it has been read.
+            if nothing and left_s <= 0:
                 return
 
 

@@ -160,6 +160,17 @@ def test_whoever_is_heard_and_cannot_be_asked_keeps_the_job_open(kind: AnswerKin
     assert (JobGrade.PROVEN, 1, ()) == (aside.grade, aside.set_aside_count, aside.reasons)
 
 
+def test_all_who_were_heard_and_cannot_be_asked_stand_in_one_reason_and_one_step() -> None:
+    def heard(story: Story) -> None:
+        for source in ("738", "733", "733"):
+            story.kept(told("functional:7DF", AnswerKind.POSITIVE, None, source=source))
+
+    verdict = beside(heard, heard).judged()
+    who = "whoever answers under 733, 738"
+    assert (f"{who} was not read: the identifier to ask it by is not known",) == verdict.reasons
+    assert 1 == sum(f"Name {who} with" in step for step in verdict.plan)
+
+
 def test_whoever_was_heard_counts_under_the_own_address_once_that_is_known() -> None:
     trailer = "7A0/733"
 

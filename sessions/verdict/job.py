@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 from enum import StrEnum
 
@@ -243,15 +243,17 @@ def _loose_ends(context: JobContext, units: tuple[UnitPair, ...]) -> tuple[Loose
     )
 
 
-def _heard_only(sources: Sequence[str]) -> Iterator[LooseEnd]:
+def _heard_only(sources: Sequence[str]) -> tuple[LooseEnd, ...]:
     """Those who are there and whose memory nobody can read."""
+    if not sources:
+        return ()
+    who = f"whoever answers under {', '.join(sources)}"
     step = (
-        f"Name whoever answers under {', '.join(sources)} with the request identifier in the profile, or find it by "
-        "scan --sweep; then scan again. Or set it aside with a reason (job set-aside)."
+        f"Name {who} with the request identifier in the profile, or find it by scan --sweep; then scan again. "
+        "Or set it aside with a reason (job set-aside)."
     )
-    for source in sources:
-        reason = f"whoever answers under {source} was not read: the identifier to ask it by is not known"
-        yield LooseEnd(reason=reason, step=step, before_scan=True)
+    reason = f"{who} was not read: the identifier to ask it by is not known"
+    return (LooseEnd(reason=reason, step=step, before_scan=True),)
 
 
 def _scan_reasons(context: JobContext, facts: list[FaultFacts]) -> tuple[str, ...]:

@@ -356,6 +356,30 @@ def test_a_dongle_that_reaches_no_car(dongle: ScriptedDongle, word: str) -> None
     assert {"ATTP6", "ATTP7", "ATTP8", "ATTP9"} <= set(dongle.heard)
 
 
+def test_a_dongle_whose_lines_do_not_arrive_whole(dongle: ScriptedDongle) -> None:
+    """The car is there: what is wrong lies between the dongle and this machine."""
+    dongle.answers["0100"] = "7E 06 41 00 98 8\r"
+    error = failure(dongle.link.removeprefix("dongle:"))
+    assert "does not arrive whole: " in error.message
+    assert "7E 06 41 00 98 8" in error.message
+    assert "nearer to the dongle" in error.next_step
+    assert 3 == dongle.heard[: dongle.heard.index("ATTP7")].count("0100")
+
+
+def test_a_line_that_lost_a_character_does_not_hide_the_car(dongle: ScriptedDongle) -> None:
+    said = iter(("7E 06 41 00 98 8\r",))
+    whole = dongle.answers["0100"]
+
+    def lose_one(command: str) -> None:
+        if command == "0100":
+            dongle.answers["0100"] = next(said, whole)
+
+    dongle.on_command = lose_one
+    with at(dongle) as link:
+        assert link.functional_targets
+        assert 2 == dongle.heard.count("0100")
+
+
 @pytest.mark.parametrize("protocol", ["7", "8"])
 def test_a_car_of_another_rate_or_width_is_found(dongle: ScriptedDongle, protocol: str) -> None:
     frame = "18 DA F1 10 02 7E 00 AA AA AA AA AA" if protocol in "79" else "7E8 02 7E 00 AA AA AA AA AA"

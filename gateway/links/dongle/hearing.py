@@ -48,6 +48,7 @@ class Heard:
         exchange: it.
         frames: how many frames its one whole answer had; None where anything else was written too.
         odd: True if lines came that no dongle set as this one writes: it may have restarted.
+        garbled: True if a line came that cannot be read.
         sent_ns: when the request was out; None if it never was.
         doubt_until_ns: until when its own answer may still come, where one came that may belong to an earlier request;
             else 0. A dongle does not listen so long by itself.
@@ -56,6 +57,7 @@ class Heard:
     exchange: Exchange
     frames: int | None = None
     odd: bool = False
+    garbled: bool = False
     sent_ns: int | None = None
     doubt_until_ns: int = 0
 
@@ -268,6 +270,7 @@ class _Judgement:
             exchange=exchange,
             frames=self._frames if is_one else None,
             odd=self._odd,
+            garbled=any(isinstance(read, BadLine) for read in reads),
             sent_ns=self._conversation.sent_ns,
             doubt_until_ns=self._conversation.doubt_until_ns,
         )

@@ -17,6 +17,9 @@ from gateway.links.dongle.talk import Talk
 
 _PROBES = (bytes.fromhex("0100"), bytes.fromhex("22F810"), bytes.fromhex("3E00"))
 """Asked of everyone to find the car. Source: ISO 15765-4 and SAE J1979-2 initialisation; ISO 14229-1, TesterPresent."""
+_TRIES = 3
+"""So often a probe is sent whose reply cannot be read."""
+
 _SLICE = 16
 _REPLUG = "pull the dongle out, put it in again, then run the step again"
 _RECONNECTIONS = 2
@@ -70,6 +73,7 @@ class DongleLink(Closing):
         never = threading.Event()
         talk = self._talk = self._connected(limits, never)
         until_s = time.monotonic() + limits.connect_ms / 1000
+        garbled = ""
         for rate in RATES:
             talk.rate = rate
             for width in (False, True):
@@ -77,9 +81,17 @@ class DongleLink(Closing):
                     self._rate = rate
                     self._widths = tuple(w for w in (False, True) if self._has(talk, w, width, limits))
                     return
+                if talk.garbled:
+                    garbled = garbled or self._opening[-1].trouble or ""
                 if talk.over:
                     said = self._opening[-1].trouble or "the dongle is gone"
                     raise LinkError(f"{self.address}: {said}", next_step=_REPLUG)
+        if garbled:
+            raise LinkError(
+                f"what the dongle at {self._port} writes does not arrive whole: {garbled}",
+                next_step="bring this machine nearer to the dongle, or take another cable or dongle, then run the step "
+                "again",
+            )
         said = next((exchange.trouble for exchange in self._opening if exchange.trouble is not None), "nobody answers")
         raise LinkError(
             f"the dongle at {self._port} works but reaches no car: {said}",
@@ -201,10 +213,13 @@ class DongleLink(Closing):
     def _answers(self, talk: Talk, width: bool, limits: Limits) -> bool:
         """True if anybody answers with identifiers of this width at the talk's rate."""
         for probe in _PROBES:
-            exchange = talk.ask(Request(FUNCTIONAL[width], probe), limits, threading.Event())
-            self._opening += (exchange,)
-            if any(answer.first_us >= 0 for answer in exchange.answers):
-                return True
+            for _ in range(_TRIES):
+                exchange = talk.ask(Request(FUNCTIONAL[width], probe), limits, threading.Event())
+                self._opening += (exchange,)
+                if any(answer.first_us >= 0 for answer in exchange.answers):
+                    return True
+                if not talk.garbled:
+                    break
             if exchange.trouble is not None:
                 return False
         return False

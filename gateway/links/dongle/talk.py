@@ -34,12 +34,14 @@ class Talk:
         rate: the same, until the car is found.
         over: True when the dongle is of no use any more.
         nothing_sent: True if it was lost before the last request was written.
+        garbled: True if a line of its last reply cannot be read.
     """
 
     def __init__(self, process: DongleProcess, hearing: Hearing, name: str, rate: dict[bool, str] = RATES[0]) -> None:
         self.rate = rate
         self.over = False
         self.nothing_sent = False
+        self.garbled = False
         self._process = process
         self._hearing = hearing
         self._name = name
@@ -63,6 +65,7 @@ class Talk:
         turn = self._turn(text, limits, stop, is_request=True)
         self.nothing_sent = turn.end is TurnEnd.LOST and turn.begun_ns is None
         heard = self._hearing.judge(request, turn, limits, expected)
+        self.garbled = heard.garbled
         self._hearing.ended(heard, time.perf_counter_ns())
         if heard.doubt_until_ns:
             # Nobody listens meanwhile: the answer that may still come goes by, and is not taken for the next one.

@@ -178,7 +178,7 @@ def visit_vehicle(
     """
     record = read_record(store.journal(writer.job))
     require_one_kind_of_evidence(record, link)
-    require_one_kind_of_address(record, link)
+    require_one_kind_of_address(record.known_units, link.address)
     note_run(writer)
     note_link(writer, link)
     return Visit(store, writer, link, record.profile, limits=settings.limits, stop=stop)

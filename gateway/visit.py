@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import threading
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass
 
 from decoders.errors import LinkError, UsageError
@@ -206,19 +206,23 @@ def is_record(link: GuardedLink) -> bool:
     return link.address.startswith(_REPLAY)
 
 
-def require_one_kind_of_address(record: JobRecord, link: GuardedLink) -> None:
+def require_one_kind_of_address(units: Iterable[str], link: str) -> None:
     """Keep the kinds of addresses apart: a unit that a link can never reach would leave each scan incomplete.
 
+    Args:
+        units: the units that the job or its profile knows.
+        link: the address of the link.
+
     Raises:
-        UsageError: the job or its profile knows units by addresses that this link does not have.
+        UsageError: one of them has an address that this link cannot reach.
     """
-    kind = link.address.partition(":")[0]
+    kind = link.strip().partition(":")[0]
     if kind not in _ADDRESSES:
         return
-    there = next((unit for unit in record.known_units if is_doip(unit) is not (kind == "doip")), None)
+    there = next((unit for unit in units if is_doip(unit) is not (kind == "doip")), None)
     if there is not None:
         raise UsageError(
-            f"This job knows a unit as {there}, and {link.address} reaches units by their {_ADDRESSES[kind]}",
+            f"This job knows a unit as {there}, and {link} reaches units by their {_ADDRESSES[kind]}",
             next_step="open a job of its own for this link, with a profile that names the units so",
         )
 

@@ -116,6 +116,8 @@ def test_a_job_has_one_kind_of_unit_addresses(cli: Cli, bench: RunningBench) -> 
     wrong = cli.fails(2, "scan", "1", "--as", "check", "--link", doip)
     assert "This job knows a unit as " in wrong
     assert "reaches units by their DoIP addresses -> open a job of its own for this link" in wrong
+    mixed = cli.fails(2, "job", "open", "--link", doip, "--profile", cli.profile_file())
+    assert "reaches units by their DoIP addresses" in mixed
     cli.done("job", "open", "--link", doip)
     cli.done("scan", "2", "--as", "before", "--link", doip, *QUICK)
     back = cli.fails(2, "scan", "2", "--as", "check", "--link", bench.links[0])

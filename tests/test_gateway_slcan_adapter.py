@@ -311,6 +311,39 @@ def test_a_refused_frame_is_no_silence_however_the_adapter_answered_before(versi
     assert "refused a frame" in str(exchange.trouble)
 
 
+def acknowledges_no_blank_line(line: bytes) -> bytes:
+    if line == b"V":
+        return b"V1013\r"
+    if line.startswith(b"t"):
+        return b"z\r" if line.startswith(b"t7DF") else b"\a"
+    return b"z\r" if line.startswith(b"T") else b"\r" if line else b""
+
+
+def acknowledges_nothing(line: bytes) -> bytes:
+    if line.startswith(b"t7DF"):
+        return ANSWER
+    return b"\a" if line.startswith(b"t") else b""
+
+
+@BOTH
+@pytest.mark.parametrize("adapter", [acknowledges_no_blank_line, acknowledges_nothing])
+def test_a_refused_frame_is_no_silence_where_settings_were_left_without_an_answer(
+    adapter: Script, options: str
+) -> None:
+    with peer(adapter) as there, open_link(there.link + options, limits=IMPATIENT) as link:
+        kept = ask(link, 3)
+    assert [Outcome.DAMAGED] * 3 == [exchange.outcome for exchange in kept]
+    assert all("refused a frame" in str(exchange.trouble) for exchange in kept)
+
+
+def test_an_adapter_that_tells_its_version_in_words_of_its_own_is_one() -> None:
+    with (
+        peer(lambda line: b"build 4 of something free\r" if line == b"V" else b"\r") as there,
+        open_link(there.link + GIVEN, limits=IMPATIENT) as link,
+    ):
+        assert Outcome.SILENT is ask(link)[0].outcome
+
+
 def test_the_bench_is_an_adapter_and_not_asked_for_it() -> None:
     with ExitStack() as stack:
         bench = stack.enter_context(find_bench().start("warning-lamps"))

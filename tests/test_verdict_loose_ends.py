@@ -6,6 +6,7 @@ Source of what is expected: the job and the notes on units in the verdict rules.
 from __future__ import annotations
 
 from collections.abc import Callable
+from dataclasses import replace
 
 import pytest
 from job_stories import ENGINE, beside, finish, started
@@ -127,6 +128,26 @@ def test_a_unit_that_answers_everybody_and_is_silent_by_its_own_address_must_be_
     assert expected == reasons(beside(heard, heard, fitted))
 
 
+def test_a_request_spoilt_without_a_word_of_the_unit_is_no_sign_once_it_was_found_silent() -> None:
+    """Stopped by hand, refused by the adapter: a unit that is not there would keep the job open for ever."""
+    interrupted = replace(
+        told(ENGINE, AnswerKind.DAMAGED, Outcome.DAMAGED), request=bytes.fromhex("1902FF"), answers=()
+    )
+
+    def cut(story: Story) -> None:
+        story.kept(replace(interrupted, trouble="interrupted before an answer"))
+
+    def silent(story: Story) -> None:
+        story.silent(ENGINE, "1902FF")
+
+    assert (NOT_BEFORE, not_after("damaged")) == reasons(beside(cut, cut)), "nobody knows whether it is there"
+    assert () == reasons(beside(lambda story: (cut(story), silent(story)), silent))
+    assert (NOT_BEFORE, not_after("damaged")) == reasons(beside(silent, cut)), "it may have come since"
+    # A word of it, also a late one, is a sign for good.
+    late = replace(interrupted, answers=(Answer(source="7E8", data=b"", first_us=1, last_us=1, kind=AnswerKind.LATE),))
+    assert (NOT_BEFORE, not_after("silent")) == reasons(beside(lambda story: story.kept(late), silent))
+
+
 def test_what_another_unit_sent_meanwhile_is_no_sign_of_the_one_that_was_asked() -> None:
     def stray(story: Story) -> None:
         story.kept(told(ENGINE, AnswerKind.STRAY, Outcome.SILENT, source="7EA"))
@@ -168,7 +189,7 @@ def test_all_who_were_heard_and_cannot_be_asked_stand_in_one_reason_and_one_step
     verdict = beside(heard, heard).judged()
     who = "whoever answers under 733, 738"
     assert (f"{who} was not read: the identifier to ask it by is not known",) == verdict.reasons
-    assert 1 == sum(f"Name {who} with" in step for step in verdict.plan)
+    assert 1 == sum(f"Find {who} by" in step for step in verdict.plan)
 
 
 def test_whoever_was_heard_counts_under_the_own_address_once_that_is_known() -> None:

@@ -225,10 +225,13 @@ def open_vehicle(link: str, limits: Limits) -> GuardedLink:
 def at_vehicle(frame: Frame, job: int, link: str) -> Iterator[Visit]:
     """A visit to a job's vehicle: store, lease and link are held until it ends."""
     from gateway.jobs import record_of, require_open, visit_vehicle
+    from gateway.visit import require_one_kind_of_address
 
     settings = frame.settings()
     with frame.open_store() as store:
-        require_open(record_of(store, job))
+        record = record_of(store, job)
+        require_open(record)
+        require_one_kind_of_address(record.known_units, link)
         with (
             stoppable() as stop,
             open_vehicle(link, settings.limits) as guarded,

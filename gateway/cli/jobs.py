@@ -39,9 +39,12 @@ def job_open(
     from gateway.cli.frame import open_vehicle
     from gateway.jobs import open_job, record_of
     from gateway.profiles import load_profile
+    from gateway.visit import require_one_kind_of_address
 
     settings = frame.settings()
     loaded = load_profile(profile) if profile else None
+    if link and loaded is not None:
+        require_one_kind_of_address([unit.address for unit in loaded.profile.units], link)
     way = open_vehicle(link, settings.limits) if link else nullcontext()
     with way as guarded, frame.open_store(create=True) as store:
         opened = open_job(

@@ -144,7 +144,7 @@ def show_strangers(frame: Frame, strangers: tuple[str, ...]) -> None:
     if strangers:
         frame.show(
             f"Heard and not read: {', '.join(strangers)}. Whoever answers there is in no profile, and keeps the job "
-            "open. Name each unit with its request identifier in the profile, or scan with --sweep",
+            "open. Scan with --sweep, which finds it, or open the next job with a profile that names it",
             hang=0,
         )
 

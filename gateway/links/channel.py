@@ -90,7 +90,7 @@ class Channel:
         self.receiving = self.sending = False
         self.leftovers: deque[Arrival] = deque(maxlen=LEFTOVER_COUNT)
         self.previous_request: bytes | None = None
-        self.unanswered = Unanswered(limits.late_ms * _MS, limits.ceiling_ms * _MS)
+        self.unanswered = Unanswered(limits.late_ms * _MS, limits.ceiling_ms * _MS, address.text)
         self.failure: str | None = None
         self.frames_sent = 0
         self.last_frame_ns = 0
@@ -126,7 +126,7 @@ class Channel:
         """Stand for one more unit under the response identifier of another: what that one left is not forgotten."""
         self.leftovers.extend(other.leftovers)
         self.previous_request = other.previous_request
-        self.unanswered = other.unanswered.for_another()
+        self.unanswered = other.unanswered.for_another(self.address.text)
 
     def set_limits(self, limits: Limits) -> None:
         """Use these time-outs from the next frame on."""

@@ -7,7 +7,7 @@ positive and negative response formats.
 from __future__ import annotations
 
 from collections import deque
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 from decoders.reply import classify
 from decoders.values import AnswerKind, Exchange, Outcome
@@ -22,11 +22,11 @@ class _Open:
     request: bytes
     sent_ns: int
     until_ns: int
-    of_another: bool = False
+    unit: str
 
-    def is_same(self, request: bytes) -> bool:
-        """True if it is this request of this unit, to which the late answer is as good as the other."""
-        return self.request == request and not self.of_another
+    def is_same(self, request: bytes, unit: str) -> bool:
+        """True if it is this request to this unit, to which the late answer is as good as the other."""
+        return (self.request, self.unit) == (request, unit)
 
 
 @dataclass(frozen=True, slots=True)
@@ -48,17 +48,19 @@ class Unanswered:
     Args:
         for_ns: for so long after its exchange ended an answer may still come.
         pending_ns: the same where the unit had said that its answer is to come (78).
+        unit: the unit, where several answer under one identifier.
     """
 
-    def __init__(self, for_ns: int, pending_ns: int) -> None:
+    def __init__(self, for_ns: int, pending_ns: int, unit: str = "") -> None:
         self._for_ns = for_ns
         self._pending_ns = pending_ns
+        self._unit = unit
         self._open: deque[_Open] = deque(maxlen=_KEPT)
 
-    def for_another(self) -> Unanswered:
+    def for_another(self, unit: str) -> Unanswered:
         """The same for another unit that answers under the same identifier: nobody can tell their answers apart."""
-        other = Unanswered(self._for_ns, self._pending_ns)
-        other._open.extend(replace(before, of_another=True) for before in self._open)
+        other = Unanswered(self._for_ns, self._pending_ns, unit)
+        other._open.extend(self._open)
         return other
 
     def ended(self, exchange: Exchange, sent_ns: int, now_ns: int, *, doubted: bool) -> None:
@@ -76,7 +78,11 @@ class Unanswered:
         if exchange.outcome in (None, Outcome.UNSENT):
             return
         answered = exchange.outcome in (Outcome.ANSWERED, Outcome.REFUSED)
-        alike = [before for before in self._open if before.is_same(exchange.request) and now_ns <= before.until_ns]
+        alike = [
+            before
+            for before in self._open
+            if before.is_same(exchange.request, self._unit) and now_ns <= before.until_ns
+        ]
         if answered or doubted:
             self._open.clear()
         if answered:
@@ -84,7 +90,7 @@ class Unanswered:
         elif not doubted:
             pending = any(answer.kind is AnswerKind.PENDING for answer in exchange.answers)
             until_ns = now_ns + (self._pending_ns if pending else self._for_ns)
-            self._open.append(_Open(exchange.request, sent_ns, until_ns))
+            self._open.append(_Open(exchange.request, sent_ns, until_ns, self._unit))
 
     def doubt(self, request: bytes, data: bytes, sent_ns: int, came_ns: int) -> Doubt | None:
         """Why an answer may belong to an earlier request for something else; None if it cannot.
@@ -98,9 +104,9 @@ class Unanswered:
         if not self._open or classify(request, data) not in _FINAL:
             return None
         for before in self._open:
-            late = came_ns <= before.until_ns and not before.is_same(request)
+            late = came_ns <= before.until_ns and not before.is_same(request, self._unit)
             if late and classify(before.request, data) in _FINAL:
-                whose = " of another unit with this identifier" if before.of_another else ""
+                whose = " of another unit with this identifier" if before.unit != self._unit else ""
                 words = f"it may be the late answer to {before.request[:16].hex(' ').upper()}{whose}"
                 return Doubt(words, came_ns + self._apart_ns(before, sent_ns))
         return None
@@ -113,7 +119,9 @@ class Unanswered:
             sent_ns: when.
             answered_ns: when its answer came.
         """
-        alike = [before for before in self._open if before.is_same(request) and answered_ns <= before.until_ns]
+        alike = [
+            before for before in self._open if before.is_same(request, self._unit) and answered_ns <= before.until_ns
+        ]
         return answered_ns + self._apart_ns(alike[-1], sent_ns) if alike else 0
 
     def _apart_ns(self, before: _Open, sent_ns: int) -> int:

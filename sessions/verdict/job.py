@@ -249,8 +249,8 @@ def _heard_only(sources: Sequence[str]) -> tuple[LooseEnd, ...]:
         return ()
     who = f"whoever answers under {', '.join(sources)}"
     step = (
-        f"Name {who} with the request identifier in the profile, or find it by scan --sweep; then scan again. "
-        "Or set it aside with a reason (job set-aside)."
+        f"Find {who} by scan --sweep, which reads it, or set it aside with a reason (job set-aside). A profile that "
+        "names it with its request identifier needs a job of its own."
     )
     reason = f"{who} was not read: the identifier to ask it by is not known"
     return (LooseEnd(reason=reason, step=step, before_scan=True),)

@@ -41,11 +41,25 @@ def units_that_count(record: JobRecord) -> tuple[str, ...]:
 def _showed_themselves(record: JobRecord) -> set[str]:
     """Units that gave a sign of themselves when asked by their own address, also a damaged one.
 
-    Where "I have no such service" is all that a unit ever says, to service 19 too, nothing in it goes unread.
+    Where "I have no such service" is all that a unit ever says, to service 19 too, nothing in it goes unread. What
+    was spoilt without a word of the unit (stopped by hand, refused by the adapter) is no sign any more once a complete
+    scan has found it silent.
     """
+    whole = {scan.number for scan in record.scans if scan.complete}
+    silent = {
+        item.unit: item.moment
+        for item in record.asked
+        if item.scan in whole
+        and item.during == "scan"
+        and item.exchange.outcome is Outcome.SILENT
+        and item.exchange.request in CODE_REQUESTS
+    }
     signs: dict[str, list[Exchange]] = {}
     for item in record.asked:
-        if item.unit is not None and _shows_itself(item.exchange):
+        if item.unit is None:
+            continue
+        since = silent.get(item.unit)
+        if _shows_itself(item.exchange, needs_a_word=since is not None and item.moment < since):
             signs.setdefault(item.unit, []).append(item.exchange)
     return {unit for unit, shown in signs.items() if not _has_no_service_19(shown)}
 
@@ -55,10 +69,12 @@ def _has_no_service_19(shown: Iterable[Exchange]) -> bool:
     return DTC_SERVICE in refused and all(exchange.refusal == NO_SERVICE_19 for exchange in shown)
 
 
-def _shows_itself(exchange: Exchange) -> bool:
-    if exchange.outcome in (Outcome.ANSWERED, Outcome.REFUSED, Outcome.DAMAGED):
+def _shows_itself(exchange: Exchange, *, needs_a_word: bool) -> bool:
+    if exchange.outcome is Outcome.DAMAGED and not needs_a_word:
         return True
-    return any(answer.source == source_of(exchange.target) for answer in exchange.answers)
+    return exchange.outcome in (Outcome.ANSWERED, Outcome.REFUSED) or any(
+        answer.source == source_of(exchange.target) for answer in exchange.answers
+    )
 
 
 def unit_reasons(context: JobContext, unit: str) -> tuple[str, ...]:

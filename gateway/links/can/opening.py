@@ -53,6 +53,7 @@ _NOT_LISTED = frozenset({_VIRTUAL, "serial", "socketcand", "udp_multicast"})
 
 _LISTING_S = 1.5
 _SIGN_SHARE = 1 / 30
+_SETTLE_SHARE = 1 / 75
 """Of the time for opening: so long an adapter may take to show itself."""
 
 
@@ -103,7 +104,7 @@ def open_can(address: LinkAddress, shown_as: str, limits: Limits) -> Link:
         raise
     if start_up is not None:
         bitrate = start_up.bitrate
-    link = CanLink(door.hand_over(), shown_as, fd=door.fd, bitrate=bitrate)
+    link = CanLink(door.hand_over(limits), shown_as, fd=door.fd, bitrate=bitrate)
     link.start_up = start_up
     return link
 
@@ -191,16 +192,24 @@ class _Door:
             if self.is_strange
             else f"nothing at {self._port} answers as an slcan adapter does"
         )
-        speed = "" if "://" in self._port else f", that its speed is right (or write {self._port}@SPEED)"
+        port = self._port.partition("@")[0]
+        speed = "" if "://" in self._port else f", that its speed is right (or write {port}@SPEED)"
         return LinkError(
             message,
             next_step=f"check that this is the adapter's port (`mendproof links`){speed} and that the adapter has "
-            f"slcan firmware; for a dongle with AT commands write dongle:{self._port}; an adapter that answers no "
+            f"slcan firmware; for a dongle with AT commands write dongle:{port}; an adapter that answers no "
             "commands is known by the frames of a bus alone: switch the ignition on",
         )
 
-    def hand_over(self) -> can.BusABC:
-        """The open bus; it is the caller's from here on."""
+    def hand_over(self, limits: Limits) -> can.BusABC:
+        """The open bus; it is the caller's from here on.
+
+        Raises:
+            LinkError: the port broke.
+        """
+        if self._slcan is not None:
+            with map_can_errors(f"cannot read from {self._shown_as}"):
+                self._slcan.settle(limits.connect_ms / 1000 * _SETTLE_SHARE)
         raw, self._raw, self._bus = self._raw, None, None
         if raw is None:
             raise LinkError(self._doing, next_step="run the step again")

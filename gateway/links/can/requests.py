@@ -22,6 +22,9 @@ _NARROW_SOURCES, _WIDE_SOURCES = range(0x700, 0x800), range(0x18DAF100, 0x18DAF2
 """Where answers come from; of 29 bits those to F1, under which we ask: what goes to another tester is not for us."""
 
 _SINGLE_FRAME, _FIRST_FRAME = 0, 1
+_SUPPORT_ANSWER, _SUPPORT_BYTES = 0x41, 6
+"""Everybody is asked by service 01 for support bitmaps alone: 41, the number, four bytes. Source: SAE J1979."""
+
 _ANSWERS = (AnswerKind.POSITIVE, AnswerKind.NEGATIVE, AnswerKind.PENDING)
 
 
@@ -80,6 +83,8 @@ def stranger(frame: Frame, asked: Iterable[bytes]) -> Arrival | None:
     else:
         return None
     if not any(classify(request, data) in _ANSWERS for request in asked):
+        return None
+    if data[0] == _SUPPORT_ANSWER and damage is None and len(data) < _SUPPORT_BYTES:
         return None
     source = CanId(frame.number, frame.is_29_bit).text
     return Arrival(source=source, data=data, first_ns=frame.read_ns, last_ns=frame.read_ns, damage=damage)

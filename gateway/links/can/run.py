@@ -210,7 +210,7 @@ class CanRun:
             link=self._table.bus.name,
             request=asked.request,
             limits=self._limits,
-            previous=self._table.call(data),
+            previous=self._table.call(data, time.perf_counter_ns()),
             left_open=self._table.left_open,
         )
         hand_over_leftovers(self._table.strangers, conversation)
@@ -283,7 +283,7 @@ class CanRun:
 
     def _note_stranger(self, frame: Frame) -> None:
         """A unit that nobody knows answers a call to everybody: somebody is there, also if it comes late."""
-        arrival = stranger(frame, self._table.called)
+        arrival = stranger(frame, self._table.called(frame.read_ns))
         if arrival is None:
             return
         if self._functional is None or self._functional.conversation is None:

@@ -18,6 +18,8 @@ _Key = tuple[int, bool, int | None]
 _MOST_STRANGERS = 128
 _MOST_OF_ONE = 4
 _MOST_CALLS = 16
+_CALL_HOLDS_NS = 5_000_000_000
+"""Figures of our own: the slowest answer that has a name, after "response pending", may take so long."""
 
 
 class CanTable:
@@ -32,8 +34,7 @@ class CanTable:
         down: why nothing can be sent any more, or None while the bus works.
         heard: sources of units that answered when asked by their own address.
         others: what other testers ask.
-        called: what everybody was asked, the newest first.
-        strangers: answers to it of units that nobody knows yet, which came while no such request was under way.
+        strangers: answers to calls of units that nobody knows yet, which came while no such request was under way.
     """
 
     def __init__(self, bus: CanBus, *, fd: bool) -> None:
@@ -41,7 +42,7 @@ class CanTable:
         self.down: str | None = None
         self.heard: set[str] = set()
         self.others = OtherTesters()
-        self.called: tuple[bytes, ...] = ()
+        self._calls: tuple[tuple[int, bytes], ...] = ()
         self.strangers: deque[Arrival] = deque()
         self._fd = fd
         self._limits = DEFAULT_LIMITS
@@ -94,11 +95,16 @@ class CanTable:
         channel = self._channels.get(_key(CanId.parse(source)))
         return None if channel is None else channel.unanswered
 
-    def call(self, data: bytes) -> bytes | None:
+    def call(self, data: bytes, now_ns: int) -> bytes | None:
         """Everybody is asked this now; gives what everybody was asked before, or None."""
-        before = self.called
-        self.called = (data, *(one for one in before if one != data))[:_MOST_CALLS]
+        before = self.called(now_ns)
+        others = (one for one in self._calls if one[1] != data)
+        self._calls = ((now_ns, data), *others)[:_MOST_CALLS]
         return before[0] if before else None
+
+    def called(self, now_ns: int) -> tuple[bytes, ...]:
+        """What everybody was asked lately, the newest first: to this an answer may still come."""
+        return tuple(data for at_ns, data in self._calls if now_ns - at_ns < _CALL_HOLDS_NS)
 
     def keep_stranger(self, arrival: Arrival) -> None:
         """Keep an answer for the next call to everybody: a few of each source, so that none pushes another out."""

@@ -296,7 +296,7 @@ class DoipRun:
             if connection.looked_ns < due_ns or asked.conversation is None:
                 continue
             self._active.remove(asked)
-            self._way.was_of_use(asked.acknowledged or asked.spoken)
+            self._way.was_of_use(asked.acknowledged or asked.spoken or asked.objection is not None)
             self._end(asked, asked.conversation.finish(self._broken(asked, connection)))
         if self._way.ignored >= _MOST_IGNORED and self._stuck_ns is None and not connection.sending:
             connection.lose("the gateway acknowledges nothing")

@@ -18,14 +18,14 @@ import serial
 from can.exceptions import error_check
 from can.interfaces.slcan import slcanBus
 
-from gateway.links.can.ports.slcan_signs import SlcanSigns, is_version
+from gateway.links.can.ports.slcan_signs import ASK_VERSION, SlcanSigns, is_version
 
 _LINE_END = re.compile(rb"(?<=[\r\a])")  # CR ends a line, BEL is a refusal
 _LONGEST = 1 + 8 + 1 + 2 * 64 + 4 + 1  # kind, identifier, length, data, time stamp, end
 _REFUSED = b"\a"
 _REPLIES = (b"\r", _REFUSED)
 _FRAMES = tuple("tTrRdDbB")
-_ASK_VERSION = "V"
+
 _ACKNOWLEDGED = frozenset({b"\r", b"z\r", b"Z\r"})  # a sent frame; the letters are common practice
 
 
@@ -55,7 +55,7 @@ class SlcanBus(slcanBus):
         try:
             super().__init__(channel, **settings)
             if self._sought is not None:
-                self._write(_ASK_VERSION)
+                self._write(ASK_VERSION)
         except BaseException:
             self._give_up()
             raise
@@ -69,6 +69,17 @@ class SlcanBus(slcanBus):
         until = serial.Timeout(timeout_s)
         while self._sought is not None and not until.expired():
             self._take_next(until)
+
+    def settle(self, timeout_s: float) -> None:
+        """Read until every setting is answered, or the time is over: then a refusal (BEL) is that of a frame.
+
+        Raises:
+            CanOperationError: the port is gone.
+        """
+        until = serial.Timeout(timeout_s)
+        while self._settings_open and not until.expired():
+            self._take_next(until)
+        self._settings_open = 0
 
     def flush(self) -> None:
         """Forget what has come."""
@@ -88,7 +99,7 @@ class SlcanBus(slcanBus):
         self._is_shutdown = True  # or python-can would say goodbye to it
 
     def _write(self, string: str) -> None:
-        asks_version = string == _ASK_VERSION
+        asks_version = string == ASK_VERSION
         if asks_version or string.startswith(_FRAMES):
             self._is_version_open = asks_version
         else:

@@ -13,6 +13,7 @@ import re
 
 from can.util import CAN_FD_DLC
 
+ASK_VERSION = "V"
 _REPLIES = frozenset({b"\r", b"\a", b"z\r", b"Z\r"})
 _VERSION = re.compile(rb"V\d[0-9A-Za-z.]{1,15}\r\Z")
 _FRAME = re.compile(
@@ -53,7 +54,8 @@ class SlcanSigns:
 
     def wrote(self, line: str) -> None:
         """A line was sent to the port, here without its end."""
-        self._unanswered += 1
+        # An answer to this one, in whatever words, owes no acknowledgement beside it.
+        self._unanswered += line != ASK_VERSION
         self._wrote.add(line.encode() + b"\r")
 
     def heard(self, line: bytes) -> bool:

@@ -13,7 +13,9 @@ from recorded_unit import Call, ScriptedUnit, Step, segments
 
 from decoders.values import AnswerKind, Exchange, Outcome, Request, outcome_of
 from gateway.links.base import BusFrame, Limits, Plan
+from gateway.links.can.bus import CanBus
 from gateway.links.can.link import CanLink
+from gateway.links.can.table import CanTable
 
 LIMITS = Limits(p2_ms=2000, functional_ms=650, n_cr_ms=5000, settle_ms=40)
 """Answers are waited for to the end of this time: it is as long as a machine may stall, and a little longer."""
@@ -199,6 +201,30 @@ def test_units_that_nobody_knows_are_heard_when_they_answer_everybody(channel: s
         (exchange,) = ask(link, Request("functional:7DF", b"\x3e\x00"), QUICK)
     assert {("768", said[0x768]), ("739", said[0x739])} == {(one.source, one.data) for one in exchange.answers}
     assert (None, None) == (exchange.outcome, exchange.trouble)
+
+
+def test_a_frame_that_only_begins_like_a_support_bitmap_makes_no_stranger(channel: str, link: CanLink) -> None:
+    """Other frames use these identifiers too. Source: SAE J1979, a bitmap has four bytes."""
+    said = {0x725: "0241000000000000", 0x768: "064100BE3EB81300"}
+    with (
+        ScriptedUnit(channel, 0x71D, 0x725, answering()) as short,
+        ScriptedUnit(channel, 0x760, 0x768, answering()) as whole,
+    ):
+        units = {0x725: short, 0x768: whole}
+        when_sent(link, lambda _: [units[number].send(bytes.fromhex(text)) for number, text in said.items()])
+        (exchange,) = ask(link, Request("functional:7DF", b"\x01\x00"), QUICK)
+    assert ["768"] == [answer.source for answer in exchange.answers]
+
+
+def test_nobody_is_heard_as_a_stranger_long_after_the_call(channel: str) -> None:
+    second = 1_000_000_000
+    with can.Bus(channel, interface="virtual", ignore_config=True) as raw:
+        table = CanTable(CanBus(raw, f"can:virtual:{channel}", fd=False), fd=False)
+        assert table.call(b"\x3e\x00", second) is None
+        assert b"\x3e\x00" == table.call(b"\x01\x00", 3 * second)
+        assert (b"\x01\x00", b"\x3e\x00") == table.called(4 * second)
+        assert (b"\x01\x00",) == table.called(7 * second)
+        assert () == table.called(9 * second)
 
 
 def test_a_stranger_that_answers_late_is_heard_wherever_its_answer_falls(channel: str, link: CanLink) -> None:

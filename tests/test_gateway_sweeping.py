@@ -129,12 +129,24 @@ def test_a_sweep_stopped_by_hand_leaves_no_unit_that_was_never_there(tmp_path: P
         result = take_scan(visit, "before", sweeps=True)
         record = visit.record()
         there = {unit for unit in bench.desk.units if bench.desk.hears(unit)}
+        interrupted = [item.exchange for item in record.asked if "interrupted" in (item.exchange.trouble or "")]
+        sent = {one.target.partition("/")[0] for one in interrupted if one.outcome is Outcome.DAMAGED}
+        until_s = time.monotonic() + 10
+        while not sent <= (seen := on_the_bus(bench)) and time.monotonic() < until_s:
+            time.sleep(0.01)
     assert not result.complete
-    interrupted = [item.exchange for item in record.asked if "interrupted" in (item.exchange.trouble or "")]
     assert interrupted
-    assert {exchange.outcome for exchange in interrupted} <= {Outcome.DAMAGED, Outcome.UNSENT}
+    unsent = {one.target.partition("/")[0] for one in interrupted if one.outcome is Outcome.UNSENT}
+    assert len(interrupted) == len(sent) + len(unsent)
+    assert sent <= seen
+    assert not unsent & seen
     assert set(record.units) <= there
     assert set(units_that_count(record)) <= there
+
+
+def on_the_bus(bench: RunningBench) -> set[str]:
+    """The 29-bit identifiers under which somebody was asked."""
+    return {f"{frame.arbitration_id:08X}" for frame in list(bench.frames) if frame.direction == "rx"}
 
 
 @pytest.mark.parametrize("asked_as", [0x7A0, 0x7E7], ids=["within", "last"])

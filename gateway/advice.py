@@ -14,10 +14,10 @@ _BY_KIND: Mapping[str, str] = {
 _ANY = f"{_KEY}, and that the connector sits"
 
 
-def to_be_heard(link: str) -> str:
+def to_be_heard(address: str) -> str:
     """What to check, in words that follow a colon or an arrow.
 
     Args:
-        link: the address of the link, e.g. ``dongle:/dev/rfcomm0``.
+        address: that of the link, e.g. ``dongle:/dev/rfcomm0``.
     """
-    return _BY_KIND.get(link.strip().partition(":")[0], _ANY)
+    return _BY_KIND.get(address.strip().partition(":")[0], _ANY)

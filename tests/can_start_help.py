@@ -68,6 +68,9 @@ class FakeBus(can.BusABC):
         elif self._car.tells_errors and self._car.bitrate is not None:
             self.queue.extend([ERROR] * max(1, len(frames)))
 
+    def settle(self, timeout_s: float) -> None:
+        """Every setting is answered at once, where it stands for an slcan adapter."""
+
     def send(self, msg: can.Message, timeout: float | None = None) -> None:  # noqa: ARG002 - python-can's signature
         self._car.sent.append((self._rate, msg.arbitration_id, bytes(msg.data)))
         self._hear(self._car.answers.get(msg.arbitration_id, ()) if self._fits else ())

@@ -83,7 +83,7 @@ def drive(door: str) -> Story:
             patch.setenv(name, folder)
         patch.setenv("MENDPROOF_STORE", f"{folder}/record.sqlite")
         patch.setattr("gateway.watching.ROUND_S", 0.1)
-        patch.setattr("gateway.cli.watch.MINUTE_S", 1)
+        patch.setattr("gateway.cli.watch.MINUTE_S", 3)
         link = bench.links[0] if door == "virtual" else bench.open_door(door)
         step = _Steps(bench, told, listen(bench, patch) if door in ("dongle", "doip") else None)
         profile_file = Path(folder, "profile.toml")

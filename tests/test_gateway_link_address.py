@@ -135,9 +135,16 @@ def test_the_bus_is_opened_with_these_settings_and_no_configuration_file(
         seen.append((channel, given))
         return VirtualBus("settings")
 
+    class Settled(VirtualBus):
+        """Every setting is answered at once."""
+
+        def settle(self, timeout_s: float) -> None:
+            assert timeout_s > 0
+
     def ours(channel: str, *, signs: SlcanSigns, **given: object) -> can.BusABC:
         signs.heard(b"V1013\r")
-        return record(channel, interface="slcan", ignore_config=True, **given)  # opened directly, it reads no such file
+        record(channel, interface="slcan", ignore_config=True, **given).shutdown()  # opened directly, it reads no file
+        return Settled("settings")
 
     monkeypatch.setattr(can, "Bus", record)
     monkeypatch.setattr("gateway.links.can.opening.SlcanBus", ours)

@@ -19,7 +19,7 @@ demo: $(STAMP)
 
 # Each of the many processes would compile the sources anew where the environment forbids to keep byte code.
 test: $(STAMP)
-	PYTHONDONTWRITEBYTECODE= $(BIN)/python -m pytest -q -n 5 --dist loadgroup
+	PYTHONDONTWRITEBYTECODE= $(BIN)/python -m pytest -q -n 7 --dist loadgroup
 
 check: $(STAMP)
 	$(BIN)/ruff format --check .

@@ -17,7 +17,7 @@ from gateway.visit import Visit, is_record
 from sessions.journal import Kind
 from sessions.plan import plan_read_back
 from sessions.plan.unit import read_list, worth_reading
-from sessions.record import JobRecord
+from sessions.record import JobRecord, unit_words
 from sessions.verdict.clears import ALL_GROUPS, EMISSIONS_GROUP, OBD_CLEAR
 from sessions.verdict.listing import EMISSION_LIST, NOT_THERE, has_group_list, listing_request
 from sessions.verdict.scans import before_scan
@@ -85,10 +85,9 @@ def units_to_clear(record: JobRecord, named: Sequence[str]) -> tuple[str, ...]:
     listed = sorted({key.unit for key in fault_keys(record)})
     for unit in named:
         if not memory_read(record, before, unit):
-            name = record.unit_name(unit)
+            name = unit_words(record.unit_name(unit), unit, "{name} ({unit})")
             raise RefusedError(
-                f"Nothing was cleared: {name if name.endswith(unit) else f'{name} ({unit})'} was not read in scan "
-                f"{before.number}",
+                f"Nothing was cleared: {name} was not read in scan {before.number}",
                 next_step="make the unit answer and scan again before clearing it",
             )
     chosen = tuple(dict.fromkeys(named)) or tuple(unit for unit in listed if memory_read(record, before, unit))

@@ -9,11 +9,12 @@ import threading
 import time
 from collections.abc import Callable, Iterable, Iterator
 from contextlib import contextmanager
+from dataclasses import replace
 
 from decoders.values import Exchange, Request
 from gateway.links.base import Limits, Plan
 from gateway.links.dongle.hearing import Heard, Hearing
-from gateway.links.dongle.link import DongleLink
+from gateway.links.dongle.link import DongleLink, open_at
 from gateway.links.dongle.process import Turn, TurnEnd
 
 ENGINE, GEARS, BRAKE, WIDE = "7E0/7E8", "7E1/7E9", "760/768", "18DA10F1/18DAF110"
@@ -23,6 +24,8 @@ WRITTEN_NS = 1000 * MS
 QUICK = Limits(p2_ms=24, functional_ms=24, n_cr_ms=100)
 SHORT = Limits(p2_ms=24, functional_ms=24, p2_star_ms=400, n_cr_ms=100, ceiling_ms=5000, connect_ms=12_000)
 """A dongle that writes nothing for half a second has stopped answering."""
+PATIENT = replace(SHORT, p2_star_ms=5000, ceiling_ms=20_000)
+"""Where the dongle writes its prompt, which ends the wait."""
 RUN = "from gateway.links.dongle.child import main; main()"
 _HURRY = f"""
 import sys, time, types
@@ -217,3 +220,8 @@ def scripted() -> Iterator[ScriptedDongle]:
     """A scripted dongle, for as long as the block lasts."""
     with ScriptedDongle() as dongle:
         yield dongle
+
+
+def at(dongle: ScriptedDongle, *, limits: Limits = PATIENT, command: tuple[str, ...] = HURRIED) -> DongleLink:
+    """A link to a scripted dongle."""
+    return open_at(dongle.link.removeprefix("dongle:"), dongle.link, limits, command=command)

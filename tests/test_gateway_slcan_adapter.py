@@ -13,8 +13,6 @@ import can
 import pytest
 import serial
 from can_start_help import close_at_once
-from hypothesis import given
-from hypothesis import strategies as st
 
 from decoders.errors import LinkError
 from decoders.values import Exchange, Outcome, Request
@@ -22,7 +20,6 @@ from gateway.bench_port import find_bench
 from gateway.links import Limits, Link, Plan, open_link
 from gateway.links.can.link import CanLink
 from gateway.links.can.ports.slcan import SlcanBus
-from gateway.links.can.ports.slcan_signs import SlcanSigns
 from gateway.links.can.start import StartUp
 
 IMPATIENT = Limits(listen_ms=30, functional_ms=30, connect_ms=3000)
@@ -354,64 +351,3 @@ def test_the_bench_is_an_adapter_and_not_asked_for_it() -> None:
             found = start_up_of(link)
     assert found is not None
     assert found.is_found
-
-
-# --- the judge alone ---
-
-
-def hear(signs: SlcanSigns, *lines: bytes) -> list[bytes]:
-    return [line for line in lines if signs.heard(line)]
-
-
-def test_what_was_there_before_the_first_line_end_may_be_the_rest_of_a_frame() -> None:
-    signs = SlcanSigns()
-    signs.begin()
-    signs.wrote("O")
-    assert [] == hear(signs, b"AA55\r", b"\r")
-    assert signs.found
-
-
-def test_own_frames_that_come_back_show_nothing() -> None:
-    signs = SlcanSigns()
-    signs.begin()
-    for line in ("O", "t7DF80201005555555555"):
-        signs.wrote(line)
-    assert [] == hear(signs, b"O\r", b"t7DF80201005555555555\r")
-    signs.settle()
-    assert (False, True) == (signs.found, signs.is_strange)
-
-
-def test_only_foreign_frames_are_read_before_there_is_a_sign() -> None:
-    signs = SlcanSigns()
-    signs.begin()
-    signs.wrote("O")
-    assert [FRAME] == hear(signs, b"bad\r", FRAME)
-    assert signs.found
-
-
-@pytest.mark.parametrize(
-    "line", [b"t7E8803\r", b"t8008" + b"00" * 8 + b"\r", b"t7E89" + b"00" * 9 + b"\r", b"T2000000000\r", b"t7E80\a"]
-)
-def test_a_frame_that_no_bus_carries_is_none(line: bytes) -> None:
-    signs = SlcanSigns()
-    signs.begin()
-    assert [] == hear(signs, line)
-    assert (False, True) == (signs.found, signs.is_strange)
-
-
-TEXT = st.text("OKERTVNtdz?>: \n0123456789", min_size=1, max_size=12).filter(lambda text: "\n" in text or "?" in text)
-
-
-@given(st.lists(TEXT, min_size=1, max_size=8), st.sampled_from([b"", b"\r", b"\n\r", b"\a", b"z\r"]))
-def test_text_is_never_an_adapter(words: list[str], between: bytes) -> None:
-    """Whatever stands between the lines of it: an empty line there is no acknowledgement."""
-    signs = SlcanSigns()
-    signs.begin()
-    for line in ("C", "S6", "", "O", "O", "V"):
-        signs.wrote(line)
-    for word in words:
-        signs.heard(word.encode() + b"\r")
-        if between:
-            signs.heard(between)
-    signs.settle()
-    assert (False, True) == (signs.found, signs.is_strange)

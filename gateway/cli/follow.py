@@ -11,7 +11,7 @@ from typing import Literal
 from decoders.errors import UsageError
 from decoders.values import Outcome, Request, is_functional, normalise_unit
 from gateway.visit import Asks, Begins, Ended, Kept, Over, VisitEvent
-from sessions.record import Asked, JobRecord, Scan
+from sessions.record import Asked, JobRecord, Scan, unit_words
 from sessions.record.decode import decode_asked
 from sessions.record.model import During
 from sessions.verdict import UnitLook, unit_look
@@ -189,8 +189,7 @@ def waiting_words(waiting: Waits, record: JobRecord, now_s: float) -> str:
 
 def with_address(record: JobRecord, unit: str) -> str:
     """A unit's name, then its address; one without a name is called by its address alone."""
-    name = record.unit_name(unit)
-    return name if name.endswith(unit) else f"{name}  {unit}"
+    return unit_words(record.unit_name(unit), unit, "{name}  {unit}")
 
 
 def bar_text(done: int, total: int) -> str:

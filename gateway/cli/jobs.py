@@ -187,13 +187,11 @@ def job_set_aside(frame: Frame, job: int, unit: str, code: str | None, reason: s
 
 def _not_covered(verdict: JobVerdict) -> tuple[str, tuple[str, ...]]:
     """The unit that was just set aside as a whole, and its faults that are open all the same."""
-    from gateway.cli.show import GOOD
-
     unit = verdict.record.decisions[-1].unit
     still_open = (
         fault
         for fault in verdict.faults
-        if fault.key.unit == unit and not fault.set_aside and fault.verdict not in GOOD
+        if fault.key.unit == unit and not fault.set_aside and not fault.verdict.is_good
     )
     return unit, tuple(dict.fromkeys(fault.key.dtc.text for fault in still_open))
 

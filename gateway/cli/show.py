@@ -12,7 +12,7 @@ from rich.text import Text
 
 from decoders.values import Exchange, Outcome
 from gateway.cli.console import folded
-from sessions.record import JobRecord, Moment, Scan
+from sessions.record import JobRecord, Moment, Scan, unit_words
 from sessions.verdict import FaultVerdict, JobVerdict, UnitLook, Verdict, emissions_looks, unit_looks
 from sessions.verdict.code_words import code_words
 from sessions.verdict.units import CODE_REQUESTS
@@ -30,9 +30,6 @@ MARKS: Mapping[Verdict, str] = {
 }
 SUPPLY_VOLTAGE = 0x42
 """Live identifier of the supply voltage, in volts. Source: SAE J1979, service 01."""
-
-GOOD = (Verdict.PROVEN, Verdict.HELD)
-"""Verdicts of a fault that needs nothing more."""
 
 _WHY_CHARACTERS = 70
 
@@ -104,10 +101,10 @@ def show_verdict(console: Console, verdict: JobVerdict, *, evidence: bool = True
 
 
 def _show_fault(console: Console, fault: FaultVerdict, *, evidence: bool) -> None:
-    style = "green" if fault.verdict in GOOD else "yellow"
+    style = "green" if fault.verdict.is_good else "yellow"
     line = Text(f"{MARKS[fault.verdict]} {fault.verdict.value:<9}", style=f"bold {style}")
     aside = "  SET ASIDE" if fault.set_aside else ""
-    named = fault.unit_name if fault.unit_name.endswith(fault.key.unit) else f"{fault.unit_name} ({fault.key.unit})"
+    named = unit_words(fault.unit_name, fault.key.unit, "{name} ({unit})")
     line.append(f"  {named}  {fault.key.dtc.text}{aside}", style="not bold default")
     console.print(line)
     _line(console, f"    {fault.text}", 8)

@@ -86,8 +86,9 @@ def watch(frame: Frame, job: int, minutes: int | None, link: str, trace: bool) -
 
 
 def _name(fault: WatchedFault) -> str:
-    named = fault.unit_name if fault.unit_name.endswith(fault.key.unit) else f"{fault.unit_name} {fault.key.unit}"
-    return f"{named}  {fault.key.dtc.text}"
+    from sessions.record import unit_words
+
+    return f"{unit_words(fault.unit_name, fault.key.unit)}  {fault.key.dtc.text}"
 
 
 def _fault_form(fault: WatchedFault) -> dict[str, str | bool]:

@@ -14,6 +14,7 @@ from sessions.record.model import (
     Repair,
     Scan,
     WorldAct,
+    unit_words,
 )
 
 __all__ = [
@@ -30,4 +31,5 @@ __all__ = [
     "Scan",
     "WorldAct",
     "read_record",
+    "unit_words",
 ]

@@ -299,3 +299,14 @@ class JobRecord:
         """The profile's name for a unit, or its address where the profile has none."""
         named = self.profile.unit(unit)
         return named.name if named else f"Unit {unit}"
+
+
+def unit_words(name: str, unit: str, written: str = "{name} {unit}") -> str:
+    """A unit's name, then its address; the address once where no better name is known.
+
+    Args:
+        name: as `JobRecord.unit_name` gives it.
+        unit: its address.
+        written: how the two stand together.
+    """
+    return name if unit in name else written.format(name=name, unit=unit)

@@ -8,9 +8,8 @@ from dataclasses import dataclass
 from datetime import datetime
 from itertools import pairwise
 
-from sessions.record import JobRecord, LiveReading
+from sessions.record import JobRecord, LiveReading, unit_words
 from sessions.report.times import clock_words
-from sessions.report.words import unit_words
 
 WIDTH, HEIGHT = 2000, 100
 """Size of a plot in its own units; the page stretches it."""

@@ -6,10 +6,10 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from decoders.values import StatusBit
-from sessions.record import JobRecord
+from sessions.record import JobRecord, unit_words
 from sessions.report.stored import StoredPart, stored_parts
 from sessions.report.times import utc_words
-from sessions.report.words import BIT_WORDS, OBD_LIST_WORDS, TONES, unit_words
+from sessions.report.words import BIT_WORDS, OBD_LIST_WORDS, TONES
 from sessions.verdict import FaultVerdict, JobVerdict, SetAside
 from sessions.verdict.sights import ObdSight, Sight, obd_sights_of, sights_of
 

@@ -10,7 +10,7 @@ from jinja2 import Environment, PackageLoader, StrictUndefined
 
 from decoders import check_vin
 from sessions.profile import NO_PROFILE, Profile
-from sessions.record import JobRecord, Scan
+from sessions.record import JobRecord, Scan, unit_words
 from sessions.report import course, words
 from sessions.report.charts import Chart, charts
 from sessions.report.faults import AsideNote, FaultCard, fault_cards
@@ -208,7 +208,7 @@ def _vin_source(verdict: JobVerdict) -> tuple[str, ...]:
     told = {unit: tuple(dict.fromkeys(vin for _scan, vin in seen)) for unit, seen in vins_read(record).items()}
     same = sum(vins == (verdict.vin,) for vins in told.values())
     others = [
-        f"{words.unit_words(record.unit_name(unit), unit)} told {', '.join(vins)}"
+        f"{unit_words(record.unit_name(unit), unit)} told {', '.join(vins)}"
         for unit, vins in told.items()
         if vins != (verdict.vin,)
     ]

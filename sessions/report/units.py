@@ -8,10 +8,10 @@ from dataclasses import dataclass
 from decoders import decode_identifier, decode_info, text_of
 from decoders.errors import DecodeError
 from decoders.values import Exchange, Outcome
-from sessions.record import JobRecord, Scan
+from sessions.record import JobRecord, Scan, unit_words
 from sessions.record.decode import answer_of
 from sessions.report.faults import AsideNote, aside_note
-from sessions.report.words import look_mark, unit_words
+from sessions.report.words import look_mark
 from sessions.verdict import EmissionsLook, JobVerdict, UnitLook, emissions_looks
 from sessions.verdict.emissions import how_it_ended
 from sessions.verdict.identity import VIN_BY_OBD, VIN_BY_UDS

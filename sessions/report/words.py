@@ -162,11 +162,6 @@ def counted(count: int, singular: str, plural: str | None = None) -> str:
     return f"{count} {singular if count == 1 else plural or singular + 's'}"
 
 
-def unit_words(name: str, unit: str) -> str:
-    """A unit's name, then its address; the address once where no better name is known."""
-    return name if unit in name else f"{name} {unit}"
-
-
 def look_mark(look: UnitLook | None) -> str:
     """The mark that goes with `UnitLook.words`."""
     if look is None or look.outcome is None or look.outcome is Outcome.UNSENT:

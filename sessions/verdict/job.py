@@ -280,11 +280,10 @@ def shown_as_fault(facts: FaultFacts, scan: Scan) -> bool:
 
 def _fault_reasons(faults: tuple[FaultVerdict, ...]) -> tuple[str, ...]:
     reasons = []
-    good = (Verdict.PROVEN, Verdict.HELD)
-    open_faults = [fault for fault in faults if fault.verdict not in good and fault.set_aside is None]
+    open_faults = [fault for fault in faults if not fault.verdict.is_good and fault.set_aside is None]
     if open_faults:
         reasons.append(f"{len(open_faults)} fault{'s' if len(open_faults) != 1 else ''} not proven")
-    if not any(fault.verdict in good for fault in faults) and faults:
+    if not any(fault.verdict.is_good for fault in faults) and faults:
         reasons.append("no fault is proven")
     return tuple(reasons)
 

@@ -35,8 +35,7 @@ def proof_plan(
     loose: Sequence[LooseEnd] = (),
 ) -> tuple[str, ...]:
     """What to do next for every fault that is not proven and every loose end, in the order it should be done."""
-    good = (Verdict.PROVEN, Verdict.HELD)
-    open_facts = [item for item in facts if rulings[item.key].verdict not in good]
+    open_facts = [item for item in facts if not rulings[item.key].verdict.is_good]
     untested = [item for item in open_facts if rulings[item.key].verdict is Verdict.UNTESTED]
     steps = [
         *(["Scan the car before anything is repaired or cleared (scan --as before)."] if not context.before else []),

@@ -33,6 +33,11 @@ class Verdict(StrEnum):
         """Place in the order from worst (0) to best."""
         return list(Verdict).index(self)
 
+    @property
+    def is_good(self) -> bool:
+        """True if the fault needs nothing more."""
+        return self in (Verdict.PROVEN, Verdict.HELD)
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Ruling:

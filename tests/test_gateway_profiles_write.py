@@ -94,7 +94,6 @@ def profiles(draw: st.DrawFn) -> Profile:
     addresses = draw(ADDRESSES)
     some = st.sampled_from(addresses) if addresses else st.nothing()
     used = st.lists(some, unique=True).map(tuple)
-    maybe_one = st.none() | some
     units = tuple(
         ProfileUnit(
             address=address,
@@ -112,7 +111,7 @@ def profiles(draw: st.DrawFn) -> Profile:
             code="U0100-00",
             text=draw(NAMES),
             continuous=draw(st.booleans()),
-            about=draw(maybe_one),
+            about=draw(st.none() | some),
             hold_s=draw(HOLDS),
         )
         for address in addresses

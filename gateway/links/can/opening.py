@@ -53,8 +53,10 @@ _NOT_LISTED = frozenset({_VIRTUAL, "serial", "socketcand", "udp_multicast"})
 
 _LISTING_S = 1.5
 _SIGN_SHARE = 1 / 30
-_SETTLE_SHARE = 1 / 75
 """Of the time for opening: so long an adapter may take to show itself."""
+
+_SETTLE_SHARE = 1 / 75
+"""Of the same: so long one that is there may take to answer all of its settings."""
 
 
 def known_interfaces() -> tuple[str, ...]:
